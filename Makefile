@@ -1,0 +1,162 @@
+# railfold - merges rail-stepped macro photographs into one sharp picture with a depth map.
+#
+#   make demo      install what is missing, build, make the demo take, merge it, say where the pictures are
+#   make check     install what is missing, build, run every test
+#   make           build only (library, program, tools) into build/$(MODE)
+#   make help      every target
+#
+# Variables: MODE=release|debug|asan|ubsan|tsan, CC, CFLAGS, LDFLAGS, PREFIX, DESTDIR, BINDIR, LIBDIR, INCLUDEDIR, MANDIR
+MODE     ?= release
+PREFIX   ?= /usr/local
+BINDIR   ?= $(PREFIX)/bin
+LIBDIR   ?= $(PREFIX)/lib
+INCLUDEDIR ?= $(PREFIX)/include
+MANDIR   ?= $(PREFIX)/share/man
+COMPLETIONDIR ?= $(PREFIX)/share/bash-completion/completions
+DESTDIR  ?=
+PKG_CONFIG ?= pkg-config
+CFLAGS   ?=
+LDFLAGS  ?=
+
+VERSION  := 0.1.0
+SOVERSION := 0
+B        := build/$(MODE)
+MODULES  := base image io sequence align sharpness depth merge plan check report stack
+
+PACKAGES := libpng libjpeg libtiff-4 fftw3f libexif zlib
+PKG_CFLAGS = $(shell $(PKG_CONFIG) --cflags $(PACKAGES) 2>/dev/null)
+PKG_LIBS   = $(shell $(PKG_CONFIG) --libs $(PACKAGES) 2>/dev/null)
+
+# -fno-math-errno and -fno-trapping-math let sqrt and compares vectorise without changing a result; nothing here reorders
+# sums, so results do not depend on the optimiser (-ffp-contract=off keeps gcc and clang from fusing differently).
+WARNINGS := -Wall -Wextra -Wshadow -Wconversion -Wstrict-prototypes -Wmissing-prototypes -Wvla -Werror
+REQUIRED := -std=c17 -D_POSIX_C_SOURCE=200809L -D_FILE_OFFSET_BITS=64 -Iinclude -Isrc -DRF_VERSION='"$(VERSION)"' \
+            -fPIC -pthread -fno-math-errno -fno-trapping-math -ffp-contract=off $(WARNINGS)
+HARDEN   := -fstack-protector-strong -D_FORTIFY_SOURCE=2
+ifeq ($(MODE),release)
+REQUIRED += -O3 -g1 $(HARDEN)
+LINK     := -Wl,-z,relro,-z,now
+else ifeq ($(MODE),debug)
+REQUIRED += -O0 -g3
+else ifeq ($(MODE),asan)
+REQUIRED += -O1 -g -fsanitize=address,undefined -fno-sanitize-recover=undefined -fno-omit-frame-pointer
+LINK     := -fsanitize=address,undefined
+else ifeq ($(MODE),ubsan)
+REQUIRED += -O1 -g -fsanitize=undefined -fno-sanitize-recover=undefined
+LINK     := -fsanitize=undefined
+else ifeq ($(MODE),tsan)
+REQUIRED += -O1 -g -fsanitize=thread
+LINK     := -fsanitize=thread
+else
+$(error MODE is release, debug, asan, ubsan or tsan, not '$(MODE)')
+endif
+ALL_CFLAGS = $(REQUIRED) $(PKG_CFLAGS) $(CFLAGS)
+LIBS       = $(PKG_LIBS) -lm -pthread
+
+LIB_SRC  := $(sort $(wildcard $(MODULES:%=src/%/*.c)))
+CLI_SRC  := $(sort $(wildcard src/cli/*.c))
+TEST_SRC := $(sort $(wildcard tests/test_*.c))
+TOOL_SRC := $(sort $(wildcard tools/*.c))
+TAKE_SRC := $(sort $(wildcard tools/take/*.c))
+LIB_OBJ  := $(LIB_SRC:%.c=$B/%.o)
+CLI_OBJ  := $(CLI_SRC:%.c=$B/%.o)
+TESTS    := $(TEST_SRC:tests/%.c=$B/tests/%)
+TOOLS    := $(TOOL_SRC:tools/%.c=$B/tools/%) $(if $(TAKE_SRC),$B/tools/take-maker)
+HEADERS  := $(sort $(wildcard include/railfold/*.h))
+
+LIB_A    := $B/librailfold.a
+LIB_SO   := $B/librailfold.so.$(VERSION)
+PROGRAM  := $B/railfold
+
+.DELETE_ON_ERROR:
+.SUFFIXES:
+.PHONY: all lib program tools tests check check-quick demo deps headers layers format format-check install uninstall clean help bench
+
+all: lib program tools                 ## build the library, the program and the tools
+lib: $(LIB_A) $(LIB_SO) $B/railfold.pc
+program: $(if $(CLI_SRC),$(PROGRAM))
+tools: $(TOOLS)
+tests: $(TESTS)
+
+# A changed flag rebuilds; an unchanged one does not.
+$B/flags: FORCE | $B
+	@echo '$(CC) $(ALL_CFLAGS) $(LDFLAGS)' | cmp -s - $@ || echo '$(CC) $(ALL_CFLAGS) $(LDFLAGS)' > $@
+FORCE:
+$B:
+	@mkdir -p $@
+
+$B/%.o: %.c $B/flags
+	@mkdir -p $(@D)
+	$(CC) $(ALL_CFLAGS) -MMD -MP -c $< -o $@
+
+$(LIB_A): $(LIB_OBJ)
+	rm -f $@ && $(AR) rcs $@ $^
+$(LIB_SO): $(LIB_OBJ)
+	$(CC) -shared -Wl,-soname,librailfold.so.$(SOVERSION) $(LINK) $(LDFLAGS) -o $@ $^ $(LIBS)
+$(PROGRAM): $(CLI_OBJ) $(LIB_A)
+	$(CC) $(LINK) $(LDFLAGS) -o $@ $^ $(LIBS)
+$B/tests/%: $B/tests/%.o $(LIB_A)
+	$(CC) $(LINK) $(LDFLAGS) -o $@ $^ -lcmocka $(LIBS)
+$B/tools/%: $B/tools/%.o $(LIB_A)
+	$(CC) $(LINK) $(LDFLAGS) -o $@ $^ $(LIBS)
+$B/tools/take-maker: $(TAKE_SRC:%.c=$B/%.o) $(LIB_A)
+	@mkdir -p $(@D)
+	$(CC) $(LINK) $(LDFLAGS) -o $@ $^ $(LIBS)
+$B/railfold.pc: tools/railfold.pc.in Makefile | $B
+	sed -e 's|@PREFIX@|$(PREFIX)|' -e 's|@LIBDIR@|$(LIBDIR)|' -e 's|@INCLUDEDIR@|$(INCLUDEDIR)|' \
+	    -e 's|@VERSION@|$(VERSION)|' $< > $@
+
+deps:                                  ## install the packages that are missing (apt; without root it prints the command)
+	@sh tools/setup.sh
+
+demo: deps                             ## make the demo take, merge it, say where the pictures are
+	@$(MAKE) --no-print-directory all
+	@sh tools/demo.sh $B
+
+check: deps                            ## set up, build, run every test
+	@$(MAKE) --no-print-directory check-quick
+
+check-quick: all tests layers headers  ## every test, no set-up
+	@sh tests/run.sh $B
+
+layers:                                ## no lower layer includes a higher one
+	@sh tools/check-layers.sh
+
+headers: $(HEADERS:include/railfold/%.h=$B/headers/%.o)   ## each public header compiles alone
+$B/headers/%.o: include/railfold/%.h $B/flags
+	@mkdir -p $(@D)
+	@echo '#include "railfold/$*.h"' | $(CC) $(ALL_CFLAGS) -x c -c - -o $@
+
+format:                                ## clang-format on every source
+	clang-format -i $(shell git ls-files '*.c' '*.h')
+format-check:
+	clang-format --dry-run -Werror $(shell git ls-files '*.c' '*.h')
+
+bench: all                             ## seconds and megapixels per second per stage, beside the machine's floor
+	@sh tools/bench.sh $B
+
+install: all                           ## into $(DESTDIR)$(PREFIX)
+	install -d $(DESTDIR)$(BINDIR) $(DESTDIR)$(LIBDIR)/pkgconfig $(DESTDIR)$(INCLUDEDIR)/railfold \
+	    $(DESTDIR)$(MANDIR)/man1 $(DESTDIR)$(COMPLETIONDIR)
+	install -m 755 $(PROGRAM) $(DESTDIR)$(BINDIR)/railfold
+	install -m 644 $(LIB_A) $(DESTDIR)$(LIBDIR)/
+	install -m 755 $(LIB_SO) $(DESTDIR)$(LIBDIR)/
+	ln -sf librailfold.so.$(VERSION) $(DESTDIR)$(LIBDIR)/librailfold.so.$(SOVERSION)
+	ln -sf librailfold.so.$(SOVERSION) $(DESTDIR)$(LIBDIR)/librailfold.so
+	install -m 644 $(HEADERS) $(DESTDIR)$(INCLUDEDIR)/railfold/
+	install -m 644 $B/railfold.pc $(DESTDIR)$(LIBDIR)/pkgconfig/
+	install -m 644 docs/railfold.1 $(DESTDIR)$(MANDIR)/man1/
+	install -m 644 tools/completion.bash $(DESTDIR)$(COMPLETIONDIR)/railfold
+
+uninstall:                             ## the inverse of install
+	rm -f $(DESTDIR)$(BINDIR)/railfold $(DESTDIR)$(LIBDIR)/librailfold.a $(DESTDIR)$(LIBDIR)/librailfold.so* \
+	    $(DESTDIR)$(LIBDIR)/pkgconfig/railfold.pc $(DESTDIR)$(MANDIR)/man1/railfold.1 $(DESTDIR)$(COMPLETIONDIR)/railfold
+	rm -rf $(DESTDIR)$(INCLUDEDIR)/railfold
+
+clean:                                 ## remove build/
+	rm -rf build
+
+help:                                  ## this list
+	@sed -n 's/^\([a-z-]*\):.*## \(.*\)/  \1\t\2/p' Makefile | expand -t 18
+
+-include $(LIB_OBJ:.o=.d) $(CLI_OBJ:.o=.d) $(TESTS:=.d) $(TOOL_SRC:%.c=$B/%.d) $(TAKE_SRC:%.c=$B/%.d)

@@ -1,0 +1,112 @@
+/* memory.c - checked, aligned, counted allocation. A block's size lies in front of it, one alignment unit wide. */
+#include "railfold/memory.h"
+
+#include <stdatomic.h>
+#include <stdlib.h>
+#include <string.h>
+
+typedef struct account {
+    atomic_size_t held, peak, limit;
+    atomic_long fail_after;
+} account;
+
+/* The memory of a process is one; its account is too. Everything else in railfold is passed by argument. */
+static account memory_account;
+
+int rf_multiply(size_t a, size_t b, size_t *product)
+{
+    if (b != 0 && a > SIZE_MAX / b)
+        return 0;
+    *product = a * b;
+    return 1;
+}
+
+static int test_hook_fails(void)
+{
+    if (atomic_load_explicit(&memory_account.fail_after, memory_order_relaxed) <= 0)
+        return 0;
+    return atomic_fetch_sub(&memory_account.fail_after, 1) == 1;
+}
+
+static void count_peak(size_t held)
+{
+    size_t peak = atomic_load(&memory_account.peak);
+    while (held > peak && !atomic_compare_exchange_weak(&memory_account.peak, &peak, held)) {
+    }
+}
+
+rf_status rf_alloc_raw(void *out, size_t count, size_t size, const char *what, rf_error *err)
+{
+    void *block = NULL;
+    size_t bytes = 0;
+    memcpy(out, &block, sizeof block);
+    if (!rf_multiply(count, size, &bytes) || bytes > SIZE_MAX / 2)
+        return rf_fail(err, RF_ERR_MEMORY, "%s: %zu items of %zu bytes are more than memory can address", what, count,
+                       size);
+    /* Reserve first, then check: two threads cannot both slip under the limit. */
+    size_t held = atomic_fetch_add(&memory_account.held, bytes) + bytes;
+    size_t limit = atomic_load(&memory_account.limit);
+    if (limit != 0 && held > limit) {
+        atomic_fetch_sub(&memory_account.held, bytes);
+        return rf_fail(err, RF_ERR_MEMORY, "%s needs %zu bytes, %zu in all, over the memory limit of %zu bytes", what,
+                       bytes, held, limit);
+    }
+    size_t padded = (bytes + RF_ALIGN_BYTES - 1) / RF_ALIGN_BYTES * RF_ALIGN_BYTES + RF_ALIGN_BYTES;
+    char *base = test_hook_fails() ? NULL : aligned_alloc(RF_ALIGN_BYTES, padded);
+    if (base == NULL) {
+        atomic_fetch_sub(&memory_account.held, bytes);
+        return rf_fail(err, RF_ERR_MEMORY, "%s: the system has no %zu bytes left", what, bytes);
+    }
+    count_peak(held);
+    memcpy(base, &bytes, sizeof bytes);
+    block = base + RF_ALIGN_BYTES;
+    memcpy(out, &block, sizeof block);
+    return RF_OK;
+}
+
+rf_status rf_alloc(void *out, size_t count, size_t size, const char *what, rf_error *err)
+{
+    rf_status status = rf_alloc_raw(out, count, size, what, err);
+    if (status == RF_OK) {
+        void *block;
+        memcpy(&block, out, sizeof block);
+        memset(block, 0, count * size);
+    }
+    return status;
+}
+
+void rf_free(void *block)
+{
+    if (block == NULL)
+        return;
+    char *base = (char *)block - RF_ALIGN_BYTES;
+    size_t bytes;
+    memcpy(&bytes, base, sizeof bytes);
+    atomic_fetch_sub(&memory_account.held, bytes);
+    free(base);
+}
+
+size_t rf_memory_held(void)
+{
+    return atomic_load(&memory_account.held);
+}
+
+size_t rf_memory_peak(void)
+{
+    return atomic_load(&memory_account.peak);
+}
+
+void rf_memory_reset_peak(void)
+{
+    atomic_store(&memory_account.peak, atomic_load(&memory_account.held));
+}
+
+void rf_memory_set_limit(size_t bytes)
+{
+    atomic_store(&memory_account.limit, bytes);
+}
+
+void rf_memory_fail_after(long allocations)
+{
+    atomic_store(&memory_account.fail_after, allocations);
+}

@@ -1,0 +1,155 @@
+/* image.c - the picture buffer and its conversions. */
+#include "railfold/image.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "railfold/memory.h"
+
+enum { BLOCK_ROWS = 32 };
+
+size_t rf_sample_bytes(rf_sample sample)
+{
+    return sample == RF_U8 ? 1 : sample == RF_U16 ? 2 : 4;
+}
+
+rf_status rf_image_alloc(rf_image *image, int width, int height, int channels, rf_sample sample, const char *what,
+                         rf_error *err)
+{
+    rf_image_free(image);
+    if (width < 1 || height < 1 || width > RF_MAX_SIDE_PX || height > RF_MAX_SIDE_PX || channels < 1 || channels > 4)
+        return rf_fail(err, RF_ERR_MEMORY, "%s: %d x %d pixels of %d channels is not a size that can be held", what,
+                       width, height, channels);
+    size_t row_bytes = (size_t)width * (size_t)channels * rf_sample_bytes(sample);
+    size_t stride_bytes = (row_bytes + RF_ALIGN_BYTES - 1) / RF_ALIGN_BYTES * RF_ALIGN_BYTES;
+    rf_status status = rf_alloc(&image->data, (size_t)height, stride_bytes, what, err);
+    if (status != RF_OK)
+        return status;
+    image->width = width;
+    image->height = height;
+    image->channels = channels;
+    image->sample = sample;
+    image->stride_bytes = stride_bytes;
+    return RF_OK;
+}
+
+void rf_image_free(rf_image *image)
+{
+    rf_free(image->data);
+    memset(image, 0, sizeof *image);
+}
+
+void rf_row_to_f32(float *restrict out, const void *restrict in, rf_sample sample, size_t n)
+{
+    if (sample == RF_U8) {
+        const uint8_t *from = in;
+        for (size_t i = 0; i < n; i++)
+            out[i] = (float)from[i] * (1.0f / 255.0f);
+    } else if (sample == RF_U16) {
+        const uint16_t *from = in;
+        for (size_t i = 0; i < n; i++)
+            out[i] = (float)from[i] * (1.0f / 65535.0f);
+    } else {
+        memcpy(out, in, n * sizeof *out);
+    }
+}
+
+void rf_row_from_f32(void *restrict out, const float *restrict in, rf_sample sample, size_t n)
+{
+    if (sample == RF_F32) {
+        memcpy(out, in, n * sizeof *in);
+        return;
+    }
+    const float white = sample == RF_U8 ? 255.0f : 65535.0f;
+    for (size_t i = 0; i < n; i++) {
+        float value = in[i] * white + 0.5f;
+        value = value > 0.0f ? value : 0.0f; /* also takes NaN to 0 */
+        value = value < white + 0.5f ? value : white;
+        if (sample == RF_U8)
+            ((uint8_t *)out)[i] = (uint8_t)value;
+        else
+            ((uint16_t *)out)[i] = (uint16_t)value;
+    }
+}
+
+typedef struct convert_job {
+    const rf_image *in;
+    rf_image *out;
+    int reduce;
+} convert_job;
+
+static void to_f32_rows(void *arg, int begin, int end, int block, int thread)
+{
+    convert_job *job = arg;
+    (void)block;
+    (void)thread;
+    size_t n = (size_t)job->in->width * (size_t)job->in->channels;
+    for (int y = begin; y < end; y++)
+        rf_row_to_f32(rf_image_row(job->out, y), rf_image_row(job->in, y), job->in->sample, n);
+}
+
+void rf_image_to_f32(const rf_image *in, rf_image *out, rf_pool *pool)
+{
+    convert_job job = {.in = in, .out = out};
+    rf_pool_rows(pool, in->height, BLOCK_ROWS, to_f32_rows, &job);
+}
+
+/* Sum of luma * 1000 of one source row, added into sums[x / reduce]; white keeps the sample's own scale. */
+static void add_luma_row(float *sums, const void *row, const rf_image *in, int reduce, int out_width)
+{
+    for (int x = 0; x < out_width; x++) {
+        float sum = 0;
+        for (int i = 0; i < reduce; i++) {
+            size_t at = (size_t)(x * reduce + i) * (size_t)in->channels;
+            float r, g, b;
+            if (in->sample == RF_U8) {
+                const uint8_t *p = (const uint8_t *)row + at;
+                r = p[0], g = in->channels == 3 ? p[1] : p[0], b = in->channels == 3 ? p[2] : p[0];
+            } else if (in->sample == RF_U16) {
+                const uint16_t *p = (const uint16_t *)row + at;
+                r = p[0], g = in->channels == 3 ? p[1] : p[0], b = in->channels == 3 ? p[2] : p[0];
+            } else {
+                const float *p = (const float *)row + at;
+                r = p[0], g = in->channels == 3 ? p[1] : p[0], b = in->channels == 3 ? p[2] : p[0];
+            }
+            sum += 0.299f * r + 0.587f * g + 0.114f * b;
+        }
+        sums[x] += sum;
+    }
+}
+
+static void luma_rows(void *arg, int begin, int end, int block, int thread)
+{
+    convert_job *job = arg;
+    (void)block;
+    (void)thread;
+    const rf_image *in = job->in;
+    float white = in->sample == RF_U8 ? 255.0f : in->sample == RF_U16 ? 65535.0f : 1.0f;
+    float scale = 1.0f / (white * (float)job->reduce * (float)job->reduce);
+    for (int y = begin; y < end; y++) {
+        float *out = rf_image_row_f32(job->out, y);
+        memset(out, 0, (size_t)job->out->width * sizeof *out);
+        for (int i = 0; i < job->reduce; i++)
+            add_luma_row(out, rf_image_row(in, y * job->reduce + i), in, job->reduce, job->out->width);
+        for (int x = 0; x < job->out->width; x++)
+            out[x] *= scale;
+    }
+}
+
+void rf_image_luma(const rf_image *in, int reduce, rf_image *out, rf_pool *pool)
+{
+    convert_job job = {.in = in, .out = out, .reduce = reduce};
+    rf_pool_rows(pool, out->height, BLOCK_ROWS, luma_rows, &job);
+}
+
+float rf_linear_from_coded(float coded)
+{
+    coded = coded < 0.0f ? 0.0f : coded > 1.0f ? 1.0f : coded;
+    return coded <= 0.04045f ? coded / 12.92f : powf((coded + 0.055f) / 1.055f, 2.4f);
+}
+
+float rf_coded_from_linear(float linear)
+{
+    linear = linear < 0.0f ? 0.0f : linear > 1.0f ? 1.0f : linear;
+    return linear <= 0.0031308f ? 12.92f * linear : 1.055f * powf(linear, 1.0f / 2.4f) - 0.055f;
+}
