@@ -1,0 +1,45 @@
+/* stack.h - the driver: the only module that knows the order of the stages.
+ *
+ *   sequence -> [pass 1] align -> [pass 2] sharpness, depth -> [pass 3] merge -> write
+ *
+ * Memory does not grow with the number of frames; rf_stack_memory_bytes says what a run will hold. */
+#ifndef RF_STACK_H
+#define RF_STACK_H
+
+#include <stddef.h>
+
+#include "railfold/report.h"
+#include "railfold/status.h"
+
+typedef enum rf_view { RF_VIEW_PERSPECTIVE, RF_VIEW_PARALLEL } rf_view;
+
+enum { RF_REFERENCE_MIDDLE = -1, RF_REFERENCE_FIRST = -2, RF_REFERENCE_LAST = -3 };   /* or a frame number from 0 */
+
+/* Called as work goes on: stage is "align", "depth", "merge" or "write"; done of total steps of that stage. Returns
+ * nonzero to stop the run (RF_ERR_STOPPED). */
+typedef int (*rf_progress_fn)(void *arg, const char *stage, int done, int total);
+
+typedef struct rf_merge_options {
+    const char *const *frames;     /* paths in take order; borrowed */
+    int frame_count;
+    const char *output;            /* picture; required */
+    const char *depth, *confidence;/* maps, or NULL */
+    const char *depth_view;        /* coloured picture of the depth map (.png), or NULL */
+    int reference;                 /* RF_REFERENCE_... or a frame number */
+    double step_mm;                /* 0 = unknown: depth in frame positions */
+    double pixel_mm;               /* 0 = unknown */
+    rf_view view;
+    int no_align, no_gain, no_repair, skip_bad, force;
+    int threads;                   /* 0 = one per processor */
+    size_t memory_bytes;           /* 0 = no limit; else respected or refused before work starts */
+    rf_progress_fn progress;       /* may be NULL */
+    void *progress_arg;
+} rf_merge_options;
+
+rf_merge_options rf_merge_options_default(void);
+
+/* Merges. `report` must be initialised; it is filled as far as the run got, also on failure. No output is left behind,
+ * and none replaced, unless RF_OK. */
+rf_status rf_stack_merge(const rf_merge_options *options, rf_run_report *report, rf_error *err) RF_CHECKED;
+
+#endif
