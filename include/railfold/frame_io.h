@@ -29,7 +29,9 @@ typedef struct rf_frame_limits {
 
 rf_frame_limits rf_frame_limits_default(void);   /* RF_MAX_PIXELS, RF_MAX_SIDE_PX */
 
-/* 1 when the first bytes are those of a format railfold reads, 0 when not, -1 when the file cannot be opened. */
+/* 1 when the first bytes are those of a format railfold reads, 0 when not, -1 when the file cannot be opened. A TIFF
+ * container around sensor data (DNG version, colour filter array, a preview as first picture: camera raw) is 0. A damaged
+ * picture is 1: reading it tells what is wrong. */
 int rf_frame_is_known(const char *path);
 
 /* 1 when the file is an output of railfold: TIFF/PNG/JPEG whose Software text starts with "railfold". */
@@ -41,13 +43,15 @@ rf_status rf_frame_probe(const char *path, const rf_frame_limits *limits, rf_fra
 
 /* The whole frame, upright, in its own sample type. *image is reused when it already has the right shape, else
  * reallocated; the caller frees it. `info` and `metadata` may be NULL. A truncated or damaged file is RF_ERR_INPUT: no
- * half frame is ever returned. Safe to call from several threads at once on different images. */
+ * half frame is ever returned, on any failure *image is freed and zeroed. A frame whose orientation is not 1 takes the
+ * memory of a second one while it is turned. Safe to call from several threads at once on different images. */
 rf_status rf_frame_read(const char *path, const rf_frame_limits *limits, rf_image *image, rf_frame_info *info,
                         rf_metadata *metadata, rf_error *err) RF_CHECKED;
 
 /* Luma of the frame, RF_F32, one channel, 0..1, reduced by `reduce` = 1, 2, 4 or 8 (size: width / reduce by
  * height / reduce, rounded down): pixel (x, y) is the mean of its reduce x reduce block, so full-resolution position
- * X = reduce * x + (reduce - 1) / 2. JPEG decodes at reduced size and without colour (libjpeg's own scaling). */
+ * X = reduce * x + (reduce - 1) / 2. JPEG decodes at reduced size and without colour (libjpeg's own scaling, which at 2
+ * and 4 is a low-pass of the same geometry and not the plain mean). *luma as *image above. */
 rf_status rf_frame_read_luma(const char *path, const rf_frame_limits *limits, int reduce, rf_image *luma,
                              rf_frame_info *info, rf_metadata *metadata, rf_error *err) RF_CHECKED;
 
@@ -67,8 +71,9 @@ typedef struct rf_picture_spec {
  * RF_ERR_USAGE naming the ending otherwise. */
 rf_status rf_writer_sample_for(const char *path, rf_sample *sample, rf_error *err) RF_CHECKED;
 
-/* Opens a temporary file ".railfold-XXXXXX" beside `path`. RF_ERR_OUTPUT when `path` exists and force is 0, the folder is
- * missing or closed, or the format cannot hold the spec. */
+/* Opens a temporary file ".railfold-XXXXXX" beside `path`. Same spec and rows, same bytes: no time stamps. An ICC profile
+ * for another number of channels is left out. A symbolic link at `path` is replaced, not followed. RF_ERR_OUTPUT when
+ * `path` exists and force is 0, the folder is missing or closed, or the format cannot hold the spec. */
 rf_status rf_writer_open(rf_writer **out, const char *path, const rf_picture_spec *spec, int force, rf_error *err) RF_CHECKED;
 
 /* The next `rows` rows (top to bottom) in the spec's sample type. */

@@ -20,7 +20,7 @@ typedef struct rf_metadata {
     double iso;
     double focal_length_mm;
     int64_t capture_time_ms;  /* DateTimeOriginal with SubSecTimeOriginal, as if UTC, ms since 1970; INT64_MIN = unknown */
-    char camera[128];         /* "Make Model", UTF-8, may be empty */
+    char camera[128];         /* "Make Model" ("Model" alone where it repeats the maker), UTF-8, may be empty */
 } rf_metadata;
 
 void rf_metadata_init(rf_metadata *metadata);
@@ -32,7 +32,7 @@ rf_status rf_metadata_set_exif(rf_metadata *metadata, const uint8_t *exif, size_
 rf_status rf_metadata_set_icc(rf_metadata *metadata, const uint8_t *icc, size_t bytes, rf_error *err) RF_CHECKED;
 
 /* The EXIF block an output carries, freshly built: exposure time, f-number, ISO, focal length, capture time and camera
- * text of `metadata`, orientation 1, Software "railfold VERSION". *out from rf_alloc. */
+ * text of `metadata`, the colour space its EXIF names, orientation 1, Software "railfold VERSION". *out from rf_alloc. */
 rf_status rf_metadata_build_exif(const rf_metadata *metadata, uint8_t **out, size_t *bytes, rf_error *err) RF_CHECKED;
 
 #endif

@@ -39,6 +39,7 @@ typedef struct tiff_reader {
     uint8_t palette[3][256];
     int has_palette;
     int compression;
+    uint32_t rows_per_strip;
     void *block; /* strip, tile or row as decoded */
 } tiff_reader;
 

@@ -74,15 +74,14 @@ static rf_status read_uncompressed(rf_decoder *decoder, rf_image *image, rf_erro
 {
     rf_status status = RF_OK;
     tiff_reader *reader = decoder->state;
-    uint32_t rows_per_strip = 0;
-    (void)TIFFGetFieldDefaulted(reader->tiff, TIFFTAG_ROWSPERSTRIP, &rows_per_strip);
+    uint32_t rows_per_strip = reader->rows_per_strip;
     size_t row_samples = (size_t)reader->width * (size_t)(reader->planes > 1 ? 1 : reader->samples);
     size_t row_bytes = row_samples * reader->sample_bytes;
     int swapped = TIFFIsByteSwapped(reader->tiff), direct = is_direct(reader, image);
     for (int plane = 0; plane < reader->planes && plane < image->channels; plane++)
         for (uint32_t y = 0; y < reader->height; y++) {
             uint32_t strip = TIFFComputeStrip(reader->tiff, y, (uint16_t)plane);
-            uint64_t in_strip = (uint64_t)(y % (rows_per_strip > 0 ? rows_per_strip : 1)) * row_bytes;
+            uint64_t in_strip = (uint64_t)(y % rows_per_strip) * row_bytes;
             if (in_strip + row_bytes > TIFFGetStrileByteCount(reader->tiff, strip))
                 return rf_fail(err, RF_ERR_INPUT,
                                "%s: row %u lies outside its TIFF strip of %llu bytes; a whole strip was expected",
@@ -118,8 +117,7 @@ static rf_status read_by_row(rf_decoder *decoder, rf_image *image, rf_error *err
 static rf_status read_by_strip(rf_decoder *decoder, rf_image *image, rf_error *err)
 {
     tiff_reader *reader = decoder->state;
-    uint32_t rows_per_strip = 0;
-    (void)TIFFGetFieldDefaulted(reader->tiff, TIFFTAG_ROWSPERSTRIP, &rows_per_strip);
+    uint32_t rows_per_strip = reader->rows_per_strip;
     tmsize_t row_bytes = TIFFScanlineSize(reader->tiff);
     for (int plane = 0; plane < reader->planes && plane < image->channels; plane++)
         for (uint32_t y = 0; y < reader->height;) {
@@ -178,7 +176,8 @@ static rf_status read_strips(rf_decoder *decoder, rf_image *image, rf_error *err
     uint16_t fill_order = FILLORDER_MSB2LSB;
     (void)TIFFGetFieldDefaulted(reader->tiff, TIFFTAG_FILLORDER, &fill_order);
     tmsize_t strip_bytes = TIFFStripSize(reader->tiff), row_bytes = TIFFScanlineSize(reader->tiff);
-    if (strip_bytes <= 0 || row_bytes <= 0)
+    (void)TIFFGetFieldDefaulted(reader->tiff, TIFFTAG_ROWSPERSTRIP, &reader->rows_per_strip);
+    if (strip_bytes <= 0 || row_bytes <= 0 || reader->rows_per_strip == 0)
         return tiff_fail(decoder, err);
     int plain = reader->compression == COMPRESSION_NONE && fill_order == FILLORDER_MSB2LSB;
     int whole = !plain && strip_bytes <= WHOLE_STRIP_BYTES;
