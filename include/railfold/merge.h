@@ -43,9 +43,10 @@ size_t rf_merge_bytes(const rf_merge_settings *settings);
 rf_status rf_merge_create(rf_merge **out, const rf_merge_settings *settings, rf_pool *pool, rf_error *err) RF_CHECKED;
 void rf_merge_destroy(rf_merge **merge);
 
-/* Soft round. `frame`: RF_F32 in output geometry, coded 0..1, gain applied; `spans`: one a row; `sharpness`: RF_F32 one
- * channel, pooled energy in units of its noise (1 = noise level). Order of frames does not matter beyond rounding. */
-void rf_merge_add_soft(rf_merge *merge, const rf_image *frame, const rf_span *spans, const rf_image *sharpness);
+/* Soft round. `frame`: RF_F32 in output geometry, coded 0..1, gain applied; `spans`: one a row; `energy`: its sharpness,
+ * RF_F32, one channel, half size (rounded up), squared coded units; `noise_floor`: what noise alone gives there. */
+void rf_merge_add_soft(rf_merge *merge, const rf_image *frame, const rf_span *spans, const rf_image *energy,
+                       float noise_floor);
 
 /* Ends the soft round: the picture so far, RF_F32, owned by `merge`, valid until the next call that ends a round. Pixels no
  * frame covers are 0. */

@@ -21,6 +21,7 @@ typedef struct rf_metadata {
     double focal_length_mm;
     int64_t capture_time_ms;  /* DateTimeOriginal with SubSecTimeOriginal, as if UTC, ms since 1970; INT64_MIN = unknown */
     char camera[128];         /* "Make Model" ("Model" alone where it repeats the maker), UTF-8, may be empty */
+    char software[64];       /* what an output names as its maker; empty (as reading leaves it): "railfold VERSION" */
 } rf_metadata;
 
 void rf_metadata_init(rf_metadata *metadata);

@@ -170,6 +170,6 @@ rf_status rf_metadata_build_exif(const rf_metadata *metadata, uint8_t **out, siz
 {
     rf_exif_extra extra;
     rf_exif_extra_read(metadata, &extra);
-    (void)snprintf(extra.software, sizeof extra.software, "%s", RF_SOFTWARE);
+    (void)snprintf(extra.software, sizeof extra.software, "%s", rf_software_of(metadata));
     return rf_exif_build(metadata, &extra, out, bytes, err);
 }

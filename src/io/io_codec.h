@@ -128,4 +128,7 @@ extern const rf_write_format rf_write_jpeg, rf_write_png, rf_write_tiff;
 
 #define RF_SOFTWARE "railfold " RF_VERSION
 
+/* The maker an output names: the metadata's own, or railfold. `metadata` may be NULL. */
+const char *rf_software_of(const rf_metadata *metadata);
+
 #endif

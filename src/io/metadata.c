@@ -41,6 +41,11 @@ rf_status rf_metadata_set_icc(rf_metadata *metadata, const uint8_t *icc, size_t 
     return status;
 }
 
+const char *rf_software_of(const rf_metadata *metadata)
+{
+    return metadata != NULL && metadata->software[0] != '\0' ? metadata->software : RF_SOFTWARE;
+}
+
 int rf_is_own_software(const char *software)
 {
     return strncmp(software, "railfold", 8) == 0;

@@ -2,6 +2,7 @@
 #include "io_codec.h"
 
 #include <setjmp.h>
+#include <stdio.h>
 #include <string.h>
 
 #include <png.h>
@@ -54,7 +55,8 @@ static int is_ascii(const char *text)
 static void set_texts(rf_writer *writer)
 {
     png_writer *state = writer->state;
-    char software_key[] = "Software", software[] = RF_SOFTWARE, description_key[] = "Description";
+    char software_key[] = "Software", description_key[] = "Description", software[64];
+    (void)snprintf(software, sizeof software, "%s", rf_software_of(writer->spec.metadata));
     png_text texts[2] = {{.compression = PNG_TEXT_COMPRESSION_NONE, .key = software_key, .text = software}};
     int count = 1;
     if (writer->spec.description != NULL) {

@@ -54,7 +54,7 @@ static int set_texts(const rf_writer *writer, const rf_exif_extra *extra, uint64
 {
     TIFF *tiff = ((tiff_writer *)writer->state)->tiff;
     const rf_picture_spec *spec = &writer->spec;
-    int good = TIFFSetField(tiff, TIFFTAG_SOFTWARE, RF_SOFTWARE);
+    int good = TIFFSetField(tiff, TIFFTAG_SOFTWARE, rf_software_of(spec->metadata));
     if (spec->description != NULL)
         good = good && TIFFSetField(tiff, TIFFTAG_IMAGEDESCRIPTION, spec->description);
     if (extra->make[0] != '\0')

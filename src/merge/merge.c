@@ -10,7 +10,7 @@
 
 enum { TILE = RF_VEIL_TILE, LUT_STEPS = 4096 };
 
-/* Sharpness is raised to this power: far enough from the mean of all frames, short of picking one by chance. */
+/* The soft round raises energy to the fourth power: far from the mean of all frames, short of picking one by chance. */
 #define SOFT_FLOOR 1e-12f   /* weight of a frame that shows nothing sharp: its share matters only where all are so */
 #define FINAL_FLOOR 1e-9f
 #define VEIL_GAP_STEPS 1.5f /* a part this much nearer than the focus plane is another surface, not the same slope */
@@ -82,7 +82,8 @@ void rf_merge_destroy(rf_merge **merge_at)
 
 typedef struct add_job {
     rf_merge *merge;
-    const rf_image *frame, *sharpness;
+    const rf_image *frame, *energy;
+    float per_floor; /* 1 / noise floor of the energy */
     const rf_span *spans;
     int k, across; /* tiles across */
 } add_job;
@@ -109,13 +110,13 @@ static void soft_rows(void *arg, int begin, int end, int block, int thread)
     float *weight = merge->scratch + (size_t)thread * merge->scratch_floats;
     for (int y = begin; y < end; y++) {
         rf_span span = job->spans[y];
-        const float *sharpness = rf_image_row_f32(job->sharpness, y);
+        const float *energy = rf_image_row_f32(job->energy, y / 2);
         int chunk = TILE * TILE; /* rows wider than the scratch go in pieces */
         for (int x0 = span.begin; x0 < span.end; x0 += chunk) {
             int n = span.end - x0 < chunk ? span.end - x0 : chunk;
             for (int x = 0; x < n; x++) {
-                float s = sharpness[x0 + x] * sharpness[x0 + x];
-                weight[x] = s * s + SOFT_FLOOR;
+                float s = energy[(x0 + x) / 2] * job->per_floor;
+                weight[x] = s * s * s * s + SOFT_FLOOR;
             }
             int c = merge->settings.channels;
             add_weighted(rf_image_row_f32(&merge->sum, y) + (size_t)x0 * (size_t)c, rf_image_row_f32(&merge->weight, y) + x0,
@@ -124,9 +125,11 @@ static void soft_rows(void *arg, int begin, int end, int block, int thread)
     }
 }
 
-void rf_merge_add_soft(rf_merge *merge, const rf_image *frame, const rf_span *spans, const rf_image *sharpness)
+void rf_merge_add_soft(rf_merge *merge, const rf_image *frame, const rf_span *spans, const rf_image *energy,
+                       float noise_floor)
 {
-    add_job job = {.merge = merge, .frame = frame, .sharpness = sharpness, .spans = spans};
+    add_job job = {.merge = merge, .frame = frame, .energy = energy, .spans = spans};
+    job.per_floor = noise_floor > 0 ? 1 / noise_floor : 1e6f;
     rf_pool_rows(merge->pool, frame->height, 16, soft_rows, &job);
 }
 

@@ -1,0 +1,32 @@
+/* run.h - one merge under way: what lives from stage to stage (private to the stack module). */
+#ifndef RF_RUN_H
+#define RF_RUN_H
+
+#include "railfold/align.h"
+#include "railfold/depth.h"
+#include "railfold/merge.h"
+#include "take.h"
+
+typedef struct rf_run {
+    rf_take take;
+    rf_pose *poses;        /* one a frame */
+    int far_first;         /* the rail retreats: frame 0 is focused farthest */
+    rf_image warped;       /* the current frame in output geometry, RF_F32 */
+    rf_span *spans;        /* what it covers, one a row */
+    rf_merge *merge;
+    rf_depth_maps maps;
+    const rf_image *picture;
+    float noise;           /* standard deviation of one frame's luma, coded */
+} rf_run;
+
+/* Poses and gains of every used frame into run->poses and the report. */
+rf_status rf_run_align(rf_run *run, rf_error *err) RF_CHECKED;
+
+/* Depth map and merged picture. */
+rf_status rf_run_merge(rf_run *run, rf_error *err) RF_CHECKED;
+
+/* One pass over the used frames, warped: calls `each` with the frame number; progress counts frames from `done` on. */
+typedef rf_status (*rf_each_fn)(rf_run *run, int k, void *arg, rf_error *err);
+rf_status rf_run_pass(rf_run *run, const char *stage, int done, int total, rf_each_fn each, void *arg, rf_error *err) RF_CHECKED;
+
+#endif

@@ -1,0 +1,102 @@
+/* run_merge.c - passes 2 to 4: sharpness and depth, the first picture, the view of the near parts, the final merge. */
+#include "run.h"
+
+#include <time.h>
+
+#include "railfold/memory.h"
+#include "railfold/sharpness.h"
+#include "railfold/warp.h"
+
+static double now_s(void)
+{
+    struct timespec t;
+    clock_gettime(CLOCK_MONOTONIC, &t);
+    return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
+}
+
+rf_status rf_run_pass(rf_run *run, const char *stage, int done_before, int total, rf_each_fn each, void *arg, rf_error *err)
+{
+    rf_status status;
+    rf_feed feed;
+    const rf_image *frame;
+    int k;
+    RF_TRY(rf_feed_start(&feed, &run->take, err));
+    for (;;) {
+        RF_TRY(rf_feed_next(&feed, &k, &frame, err));
+        if (frame == NULL)
+            break;
+        RF_TRY(rf_take_progress(&run->take, stage, done_before + k, total, err));
+        RF_TRY(rf_warp_frame(frame, &run->poses[k], &run->warped, run->spans, run->take.pool, err));
+        RF_TRY(each(run, k, arg, err));
+    }
+done:
+    rf_feed_stop(&feed);
+    return status;
+}
+
+/* ---- pass 2: sharpness, focus peaks, first picture ---- */
+
+typedef struct first_pass {
+    rf_depth *depth;
+    rf_sharpness *sharpness;
+    rf_image energy;
+} first_pass;
+
+static rf_status add_first(rf_run *run, int k, void *arg, rf_error *err)
+{
+    first_pass *pass = arg;
+    rf_status status;
+    RF_TRY(rf_depth_add_frame(pass->depth, k, &run->warped, (const int(*)[2])run->spans, err));
+    RF_TRY(rf_sharpness_measure(pass->sharpness, &run->warped, (const int(*)[2])run->spans, &pass->energy, err));
+    rf_merge_add_soft(run->merge, &run->warped, run->spans, &pass->energy, rf_sharpness_noise_floor(pass->sharpness));
+done:
+    return status;
+}
+
+static rf_status add_final(rf_run *run, int k, void *arg, rf_error *err)
+{
+    (void)arg;
+    (void)err;
+    rf_merge_add(run->merge, k, &run->warped, run->spans);
+    return RF_OK;
+}
+
+rf_status rf_run_merge(rf_run *run, rf_error *err)
+{
+    rf_status status;
+    rf_take *take = &run->take;
+    int count = take->report->frame_count;
+    first_pass pass = {0};
+    rf_depth_options options = {.far_first = run->far_first};
+    rf_merge_settings settings = {.width = take->info.width,
+                                  .height = take->info.height,
+                                  .channels = take->info.channels,
+                                  .blur_px_per_step = 1.1f,
+                                  .noise = 0.0037f,
+                                  .veil = 1};
+    double start = now_s();
+    RF_TRY(rf_depth_create(&pass.depth, take->info.width, take->info.height, count, &options, take->pool, err));
+    RF_TRY(rf_merge_create(&run->merge, &settings, take->pool, err));
+    RF_TRY(rf_sharpness_create(&pass.sharpness, take->info.width, take->info.height, take->pool, err));
+    RF_TRY(rf_image_alloc(&pass.energy, rf_sharpness_side(take->info.width), rf_sharpness_side(take->info.height), 1,
+                          RF_F32, "the sharpness of a frame", err));
+    RF_TRY(rf_depth_begin_pass(pass.depth, 0, err));
+    RF_TRY(rf_run_pass(run, "depth", 0, count, add_first, &pass, err));
+    RF_TRY(rf_depth_end_pass(pass.depth, err));
+    RF_TRY(rf_depth_result(pass.depth, &run->maps, err));
+    rf_depth_destroy(&pass.depth);
+    take->report->seconds_depth = now_s() - start;
+    start = now_s();
+    (void)rf_merge_finish_soft(run->merge);
+    for (int round = 0; round < 2; round++) {
+        RF_TRY(rf_merge_begin(run->merge, &run->maps.depth, settings.blur_px_per_step, settings.noise, err));
+        RF_TRY(rf_run_pass(run, "merge", round * count, 2 * count, add_final, NULL, err));
+        run->picture = rf_merge_finish(run->merge);
+    }
+    take->report->seconds_merge = now_s() - start;
+done:
+    rf_image_free(&pass.energy);
+    rf_sharpness_destroy(&pass.sharpness);
+    rf_depth_destroy(&pass.depth);
+    return status;
+}

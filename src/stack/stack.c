@@ -1,0 +1,135 @@
+/* stack.c - the order of the stages, and nothing else. */
+#include "railfold/stack.h"
+
+#include <stdio.h>
+#include <string.h>
+#include <time.h>
+
+#include "outputs.h"
+#include "railfold/memory.h"
+#include "run.h"
+#include "summary.h"
+
+static double now_s(void)
+{
+    struct timespec t;
+    clock_gettime(CLOCK_MONOTONIC, &t);
+    return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
+}
+
+rf_merge_options rf_merge_options_default(void)
+{
+    return (rf_merge_options){.reference = RF_REFERENCE_MIDDLE, .view = RF_VIEW_PERSPECTIVE};
+}
+
+static rf_status start_report(const rf_merge_options *options, rf_run_report *report, rf_error *err)
+{
+    rf_status status;
+    report->command = "merge";
+    report->view = options->view == RF_VIEW_PARALLEL ? "parallel" : "perspective";
+    report->step_mm = options->step_mm;
+    report->pixel_mm = options->pixel_mm;
+    report->scale_per_step = 1;
+    RF_TRY(rf_alloc(&report->output, strlen(options->output) + 1, 1, "the report", err));
+    strcpy(report->output, options->output);
+    RF_TRY(rf_alloc(&report->frames, (size_t)options->frame_count, sizeof *report->frames, "the report", err));
+    report->frame_count = options->frame_count;
+    for (int k = 0; k < options->frame_count; k++) {
+        rf_frame_report *frame = &report->frames[k];
+        frame->pose = rf_pose_identity();
+        frame->scale = frame->gain[0] = frame->gain[1] = frame->gain[2] = 1;
+        RF_TRY(rf_alloc(&frame->file, strlen(options->frames[k]) + 1, 1, "the report", err));
+        strcpy(frame->file, options->frames[k]);
+    }
+    return RF_OK;
+done:
+    return status;
+}
+
+size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_bytes, int threads)
+{
+    rf_merge_settings merge = {.width = width, .height = height, .channels = channels};
+    size_t pixels = (size_t)width * (size_t)height;
+    size_t decoded = 2 * pixels * (size_t)(channels * sample_bytes), warped = pixels * (size_t)channels * 4;
+    return decoded + warped + rf_merge_bytes(&merge) + rf_depth_memory_bytes(width, height, threads) + ((size_t)16 << 20);
+}
+
+static rf_status check_memory(const rf_run *run, rf_error *err)
+{
+    const rf_frame_info *info = &run->take.info;
+    size_t limit = run->take.options->memory_bytes;
+    size_t need = rf_stack_memory_bytes(info->width, info->height, info->channels, (int)rf_sample_bytes(info->sample),
+                                        rf_pool_threads(run->take.pool));
+    if (limit != 0 && need > limit)
+        return rf_fail(err, RF_ERR_MEMORY, "frames of %d x %d pixels need %zu MB but --memory allows %zu MB", info->width,
+                       info->height, (need + 999999) / 1000000, limit / 1000000);
+    return RF_OK;
+}
+
+static rf_status start_run(rf_run *run, const rf_merge_options *options, rf_run_report *report, rf_error *err)
+{
+    rf_status status;
+    RF_TRY(rf_outputs_check(options, err));
+    RF_TRY(start_report(options, report, err));
+    RF_TRY(rf_pool_create(&run->take.pool, options->threads, err));
+    report->threads = rf_pool_threads(run->take.pool);
+    RF_TRY(rf_take_open(&run->take, options, report, err));
+    const rf_frame_info *info = &run->take.info;
+    report->width = info->width;
+    report->height = info->height;
+    report->channels = info->channels;
+    RF_TRY(check_memory(run, err));
+    RF_TRY(rf_alloc(&run->poses, (size_t)options->frame_count, sizeof *run->poses, "the poses", err));
+    RF_TRY(rf_alloc(&run->spans, (size_t)info->height, sizeof *run->spans, "the coverage", err));
+    RF_TRY(rf_image_alloc(&run->warped, info->width, info->height, info->channels, RF_F32, "a warped frame", err));
+done:
+    return status;
+}
+
+static void end_run(rf_run *run)
+{
+    rf_merge_destroy(&run->merge);
+    rf_depth_maps_free(&run->maps);
+    rf_image_free(&run->warped);
+    rf_free(run->spans);
+    rf_free(run->poses);
+    rf_take_close(&run->take);
+    rf_pool_destroy(&run->take.pool);
+}
+
+static rf_status run_stages(rf_run *run, rf_run_report *report, rf_error *err)
+{
+    double start = now_s();
+    rf_status status = rf_run_align(run, err);
+    report->seconds_align = now_s() - start;
+    report->reference = run->take.reference;
+    if (status != RF_OK)
+        return status;
+    rf_summary_poses(&run->take, run->poses);
+    rf_summary_covered(&run->take, run->poses);
+    status = rf_run_merge(run, err); /* fills seconds_depth and seconds_merge */
+    if (status != RF_OK)
+        return status;
+    double write_start = now_s();
+    rf_outputs outputs = {.picture = run->picture, .depth = &run->maps.depth, .confidence = &run->maps.confidence};
+    rf_summary_sharp_fractions(&run->take, &run->maps.depth);
+    status = rf_outputs_write(&run->take, &outputs, err);
+    report->seconds_write = now_s() - write_start;
+    return status;
+}
+
+rf_status rf_stack_merge(const rf_merge_options *options, rf_run_report *report, rf_error *err)
+{
+    rf_run run;
+    double start = now_s();
+    memset(&run, 0, sizeof run);
+    rf_metadata_init(&run.take.metadata);
+    rf_memory_reset_peak();
+    rf_status status = start_run(&run, options, report, err);
+    if (status == RF_OK)
+        status = run_stages(&run, report, err);
+    end_run(&run);
+    report->seconds_total = now_s() - start;
+    report->peak_memory_bytes = rf_memory_peak();
+    return status;
+}

@@ -1,0 +1,131 @@
+/* test_image.c - laws of the picture buffer, its conversions and poses. */
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+#include "near.h"
+#include "railfold/image.h"
+#include "railfold/memory.h"
+#include "railfold/pose.h"
+
+static void rows_start_on_the_alignment(void **state)
+{
+    (void)state;
+    rf_image image = {0};
+    assert_int_equal(rf_image_alloc(&image, 13, 5, 3, RF_U16, "a picture", NULL), RF_OK);
+    for (int y = 0; y < 5; y++)
+        assert_int_equal((uintptr_t)rf_image_row(&image, y) % RF_ALIGN_BYTES, 0);
+    assert_true(image.stride_bytes >= 13 * 3 * 2);
+    rf_image_free(&image);
+    assert_null(image.data);
+}
+
+static void impossible_sizes_are_refused(void **state)
+{
+    (void)state;
+    rf_image image = {0};
+    rf_error err = {0};
+    assert_int_equal(rf_image_alloc(&image, 0, 5, 3, RF_U8, "x", &err), RF_ERR_MEMORY);
+    assert_int_equal(rf_image_alloc(&image, RF_MAX_SIDE_PX + 1, 5, 3, RF_U8, "x", NULL), RF_ERR_MEMORY);
+    assert_int_equal(rf_image_alloc(&image, 5, 5, 9, RF_U8, "x", NULL), RF_ERR_MEMORY);
+    assert_non_null(strstr(err.text, "0 x 5"));
+}
+
+/* Every 8- and 16-bit value comes back from float as itself: nothing is lost end to end. */
+static void integers_survive_the_way_through_float(void **state)
+{
+    (void)state;
+    for (int value = 0; value < 65536; value++) {
+        uint16_t in = (uint16_t)value, out = 1;
+        float middle;
+        rf_row_to_f32(&middle, &in, RF_U16, 1);
+        rf_row_from_f32(&out, &middle, RF_U16, 1);
+        assert_int_equal(out, in);
+    }
+    for (int value = 0; value < 256; value++) {
+        uint8_t in = (uint8_t)value, out = 1;
+        float middle;
+        rf_row_to_f32(&middle, &in, RF_U8, 1);
+        rf_row_from_f32(&out, &middle, RF_U8, 1);
+        assert_int_equal(out, in);
+    }
+}
+
+static void what_is_outside_is_clipped_and_nan_is_black(void **state)
+{
+    (void)state;
+    const float in[4] = {-0.5f, 1.5f, NAN, INFINITY};
+    uint8_t out[4];
+    rf_row_from_f32(out, in, RF_U8, 4);
+    assert_int_equal(out[0], 0);
+    assert_int_equal(out[1], 255);
+    assert_int_equal(out[2], 0);
+    assert_int_equal(out[3], 255);
+}
+
+/* Weights of Rec. ITU-R BT.601; block means. */
+static void luma_is_the_weighted_block_mean(void **state)
+{
+    (void)state;
+    rf_image in = {0}, out = {0};
+    assert_int_equal(rf_image_alloc(&in, 5, 4, 3, RF_U8, "in", NULL), RF_OK);
+    assert_int_equal(rf_image_alloc(&out, 2, 2, 1, RF_F32, "out", NULL), RF_OK);
+    double want = 0;
+    for (int y = 0; y < 4; y++)
+        for (int x = 0; x < 5; x++) {
+            uint8_t *p = (uint8_t *)rf_image_row(&in, y) + 3 * x;
+            p[0] = (uint8_t)(10 * x + y), p[1] = (uint8_t)(200 - 7 * x), p[2] = (uint8_t)(3 * y * x);
+            if (x >= 2 && x < 4 && y >= 2)
+                want += (0.299 * p[0] + 0.587 * p[1] + 0.114 * p[2]) / 4 / 255;
+        }
+    rf_image_luma(&in, 2, &out, NULL);
+    assert_near(rf_image_row_f32(&out, 1)[1], want, 1e-6);
+    rf_image_free(&in);
+    rf_image_free(&out);
+}
+
+/* IEC 61966-2-1: coded 0.5 is linear 0.21404; the two parts of the curve meet at 0.04045 (values from the formula). */
+static void srgb_curve_has_its_published_values_and_inverts(void **state)
+{
+    (void)state;
+    assert_near(rf_linear_from_coded(0.5f), 0.2140411f, 1e-6);
+    assert_near(rf_linear_from_coded(0.04045f), 0.0031308f, 1e-6);
+    assert_near(rf_linear_from_coded(1), 1, 1e-6);
+    for (int i = 0; i <= 255; i++)
+        assert_near(rf_coded_from_linear(rf_linear_from_coded((float)i / 255)), (float)i / 255, 2e-6);
+}
+
+static void a_pose_and_its_inverse_cancel(void **state)
+{
+    (void)state;
+    rf_pose pose = rf_pose_similarity(1.013, 0.002, 3.5, -2.25, 640, 480), inverse = rf_pose_invert(&pose);
+    rf_pose both = rf_pose_compose(&inverse, &pose);
+    double x, y;
+    rf_pose_apply(&both, 123, 321, &x, &y);
+    assert_near(x, 123, 1e-9);
+    assert_near(y, 321, 1e-9);
+    assert_near(rf_pose_scale(&pose), 1.013, 1e-12);
+    assert_near(rf_pose_rotation_deg(&pose), 0.002 * (180 / 3.14159265358979324), 1e-9);
+    rf_pose_shift_px(&pose, 640, 480, &x, &y);
+    assert_near(x, 3.5, 1e-9);
+    assert_near(y, -2.25, 1e-9);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(rows_start_on_the_alignment),
+        cmocka_unit_test(impossible_sizes_are_refused),
+        cmocka_unit_test(integers_survive_the_way_through_float),
+        cmocka_unit_test(what_is_outside_is_clipped_and_nan_is_black),
+        cmocka_unit_test(luma_is_the_weighted_block_mean),
+        cmocka_unit_test(srgb_curve_has_its_published_values_and_inverts),
+        cmocka_unit_test(a_pose_and_its_inverse_cancel),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}

@@ -1,0 +1,320 @@
+/* test_merge.c - laws of the pyramid, the two merge rounds and the removal of the veil. */
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <cmocka.h>
+
+#include "near.h"
+#include "railfold/memory.h"
+#include "railfold/merge.h"
+
+enum { W = 150, H = 110 };
+
+static rf_image make(int width, int height, int channels)
+{
+    rf_image image = {0};
+    assert_int_equal(rf_image_alloc(&image, width, height, channels, RF_F32, "a test picture", NULL), RF_OK);
+    return image;
+}
+
+/* Repeatable noise in 0..1. */
+static float noise_at(unsigned x, unsigned y, unsigned c, unsigned seed)
+{
+    unsigned h = x * 374761393u + y * 668265263u + c * 2246822519u + seed * 3266489917u;
+    h = (h ^ (h >> 13)) * 1274126177u;
+    return (float)((h ^ (h >> 16)) & 0xffffff) / (float)0xffffff;
+}
+
+static void fill_noise(rf_image *image, unsigned seed, float low, float high)
+{
+    for (int y = 0; y < image->height; y++)
+        for (int x = 0; x < image->width * image->channels; x++)
+            rf_image_row_f32(image, y)[x] = low + (high - low) * noise_at((unsigned)x, (unsigned)y, 0, seed);
+}
+
+static double worst(const rf_image *a, const rf_image *b)
+{
+    double most = 0;
+    for (int y = 0; y < a->height; y++)
+        for (int x = 0; x < a->width * a->channels; x++)
+            most = fmax(most, fabs((double)(rf_image_row_f32(a, y)[x] - rf_image_row_f32(b, y)[x])));
+    return most;
+}
+
+static void fill_spans(rf_span *spans, int height, int begin, int end)
+{
+    for (int y = 0; y < height; y++)
+        spans[y] = (rf_span){begin, end};
+}
+
+/* ---- pyramid ---- */
+
+static void collapse_of_an_untouched_pyramid_is_the_picture(void **state)
+{
+    (void)state;
+    const int sizes[][2] = {{64, 48}, {65, 49}, {7, 5}, {1, 9}, {2, 2}, {1, 1}, {130, 3}};
+    for (size_t s = 0; s < sizeof sizes / sizeof sizes[0]; s++) {
+        rf_image g = make(sizes[s][0], sizes[s][1], 3), back = make(sizes[s][0], sizes[s][1], 3);
+        rf_image half = make((sizes[s][0] + 1) / 2, (sizes[s][1] + 1) / 2, 3);
+        fill_noise(&g, 5, 0, 1);
+        fill_noise(&back, 5, 0, 1);
+        assert_int_equal(rf_pyramid_reduce(&g, &half, NULL, NULL), RF_OK);
+        assert_int_equal(rf_pyramid_expand(&half, &back, -1, NULL, NULL), RF_OK); /* the band */
+        assert_int_equal(rf_pyramid_expand(&half, &back, +1, NULL, NULL), RF_OK); /* collapse */
+        assert_near(worst(&g, &back), 0, 1e-6);                                   /* float rounding only */
+        rf_image_free(&g);
+        rf_image_free(&half);
+        rf_image_free(&back);
+    }
+}
+
+static void a_constant_stays_constant_through_reduce_and_expand(void **state)
+{
+    (void)state;
+    rf_image g = make(37, 21, 1), half = make(19, 11, 1), back = make(37, 21, 1);
+    fill_noise(&g, 1, 0.25f, 0.25f);
+    assert_int_equal(rf_pyramid_reduce(&g, &half, NULL, NULL), RF_OK);
+    assert_int_equal(rf_pyramid_expand(&half, &back, 0, NULL, NULL), RF_OK);
+    assert_near(worst(&g, &back), 0, 1e-6);
+    rf_image_free(&g);
+    rf_image_free(&half);
+    rf_image_free(&back);
+}
+
+/* ---- merging ---- */
+
+typedef struct scene {
+    rf_merge *merge;
+    rf_pool *pool;
+    rf_image energy, depth;
+    rf_span spans[H];
+} scene;
+
+static void start(scene *s, int channels, int threads, int veil)
+{
+    memset(s, 0, sizeof *s);
+    rf_merge_settings settings = {
+        .width = W, .height = H, .channels = channels, .blur_px_per_step = 1.5f, .noise = 0.004f, .veil = veil};
+    assert_int_equal(rf_pool_create(&s->pool, threads, NULL), RF_OK);
+    assert_int_equal(rf_merge_create(&s->merge, &settings, s->pool, NULL), RF_OK);
+    s->energy = make((W + 1) / 2, (H + 1) / 2, 1);
+    s->depth = make(W, H, 1);
+    fill_spans(s->spans, H, 0, W);
+}
+
+static void stop(scene *s)
+{
+    rf_merge_destroy(&s->merge);
+    rf_pool_destroy(&s->pool);
+    rf_image_free(&s->energy);
+    rf_image_free(&s->depth);
+}
+
+static void identical_frames_merge_to_themselves(void **state)
+{
+    (void)state;
+    for (int channels = 1; channels <= 3; channels += 2) {
+        scene s;
+        start(&s, channels, 1, 1);
+        rf_image frame = make(W, H, channels);
+        fill_noise(&frame, 9, 0, 1);
+        fill_noise(&s.energy, 3, 1e-5f, 1e-2f);
+        fill_noise(&s.depth, 4, 0, 4);
+        for (int k = 0; k < 5; k++)
+            rf_merge_add_soft(s.merge, &frame, s.spans, &s.energy, 1e-5f);
+        assert_near(worst(rf_merge_finish_soft(s.merge), &frame), 0, 1e-5);
+        fill_noise(&s.depth, 4, 2, 2); /* one surface: nothing to unveil */
+        assert_int_equal(rf_merge_begin(s.merge, &s.depth, 1.5f, 0.004f, NULL), RF_OK);
+        for (int k = 0; k < 5; k++)
+            rf_merge_add(s.merge, k, &frame, s.spans);
+        assert_near(worst(rf_merge_finish(s.merge), &frame), 0, 1e-5); /* a hundredth of an 8-bit level */
+        rf_image_free(&frame);
+        stop(&s);
+    }
+}
+
+/* The weights must follow depth: a frame far from a pixel's depth, wholly wrong there, leaves less than one 8-bit level. */
+static void frames_far_from_the_depth_do_not_show(void **state)
+{
+    (void)state;
+    scene s;
+    start(&s, 1, 1, 0);
+    rf_image right = make(W, H, 1), wrong = make(W, H, 1);
+    fill_noise(&right, 21, 0.2f, 0.8f);
+    fill_noise(&wrong, 22, 0.2f, 0.8f);
+    fill_noise(&s.energy, 3, 1e-3f, 1e-3f);
+    rf_merge_add_soft(s.merge, &right, s.spans, &s.energy, 1e-5f);
+    (void)rf_merge_finish_soft(s.merge);
+    fill_noise(&s.depth, 4, 3, 3);
+    assert_int_equal(rf_merge_begin(s.merge, &s.depth, 1.5f, 0.002f, NULL), RF_OK);
+    for (int k = 0; k < 8; k++)
+        rf_merge_add(s.merge, k, k == 3 ? &right : &wrong, s.spans);
+    const rf_image *merged = rf_merge_finish(s.merge);
+    double sum = 0;
+    for (int y = 0; y < H; y++)
+        for (int x = 0; x < W; x++)
+            sum += fabs((double)(rf_image_row_f32(merged, y)[x] - rf_image_row_f32(&right, y)[x]));
+    assert_true(sum / (W * H) < 0.03); /* neighbours at one step count a little where detail allows */
+    rf_image_free(&right);
+    rf_image_free(&wrong);
+    stop(&s);
+}
+
+static void only_frames_that_cover_a_pixel_count(void **state)
+{
+    (void)state;
+    scene s;
+    start(&s, 1, 1, 0);
+    rf_image dark = make(W, H, 1), light = make(W, H, 1);
+    fill_noise(&dark, 1, 0.25f, 0.25f);
+    fill_noise(&light, 1, 0.75f, 0.75f);
+    fill_noise(&s.energy, 3, 1e-3f, 1e-3f);
+    fill_spans(s.spans, H, 0, 40);
+    rf_merge_add_soft(s.merge, &dark, s.spans, &s.energy, 1e-5f);
+    fill_spans(s.spans, H, 40, W - 10);
+    rf_merge_add_soft(s.merge, &light, s.spans, &s.energy, 1e-5f);
+    const rf_image *merged = rf_merge_finish_soft(s.merge);
+    assert_near(rf_image_row_f32(merged, 5)[39], 0.25, 1e-6);
+    assert_near(rf_image_row_f32(merged, 5)[40], 0.75, 1e-6);
+    assert_near(rf_image_row_f32(merged, 5)[W - 1], 0, 0); /* no border is invented */
+    rf_image_free(&dark);
+    rf_image_free(&light);
+    stop(&s);
+}
+
+/* ---- the veil, against a picture made by the model itself but computed the slow way, pixel by pixel ---- */
+
+enum { EDGE = 70, NEAR_DEPTH = 2, FAR_DEPTH = 8 };
+
+/* Frame k of a bright near half plane (x < EDGE) over a textured ground: share of the disc that the near part fills. */
+static float near_share(int x, int k)
+{
+    double r = 1.5 * abs(k - NEAR_DEPTH), u = x - (EDGE - 0.5);
+    if (r < 0.5)
+        return x < EDGE ? 1.0f : 0.0f;
+    if (u <= -r)
+        return 1;
+    if (u >= r)
+        return 0;
+    return (float)((acos(u / r) - u / r * sqrt(1 - u * u / r / r)) / 3.14159265358979);
+}
+
+static void render(rf_image *frame, const rf_image *ground, int k)
+{
+    for (int y = 0; y < H; y++)
+        for (int x = 0; x < W; x++) {
+            float a = near_share(x, k), g = rf_linear_from_coded(rf_image_row_f32(ground, y)[x]);
+            rf_image_row_f32(frame, y)[x] = rf_coded_from_linear(a * 0.8f + (1 - a) * g);
+        }
+}
+
+static double ground_error(const rf_image *merged, const rf_image *ground)
+{
+    double sum = 0;
+    int n = 0;
+    for (int y = 20; y < H - 20; y++)
+        for (int x = EDGE; x < EDGE + 12; x++, n++) {
+            double e = (double)(rf_image_row_f32(merged, y)[x] - rf_image_row_f32(ground, y)[x]);
+            sum += e * e;
+        }
+    return sqrt(sum / n);
+}
+
+static double merge_veiled(int veil)
+{
+    scene s;
+    start(&s, 1, 2, veil);
+    rf_image ground = make(W, H, 1), frame = make(W, H, 1);
+    fill_noise(&ground, 31, 0.2f, 0.5f);
+    fill_noise(&s.energy, 3, 1e-3f, 1e-3f);
+    for (int y = 0; y < H; y++)
+        for (int x = 0; x < W; x++)
+            rf_image_row_f32(&s.depth, y)[x] = x < EDGE ? NEAR_DEPTH : FAR_DEPTH;
+    render(&frame, &ground, NEAR_DEPTH);
+    rf_merge_add_soft(s.merge, &frame, s.spans, &s.energy, 1e-5f); /* the near part as it is */
+    (void)rf_merge_finish_soft(s.merge);
+    assert_int_equal(rf_merge_begin(s.merge, &s.depth, 1.5f, 0.004f, NULL), RF_OK);
+    for (int k = 0; k < 11; k++) {
+        render(&frame, &ground, k);
+        rf_merge_add(s.merge, k, &frame, s.spans);
+    }
+    double error = ground_error(rf_merge_finish(s.merge), &ground);
+    rf_image_free(&ground);
+    rf_image_free(&frame);
+    stop(&s);
+    return error;
+}
+
+static void the_veil_beside_a_near_part_is_removed(void **state)
+{
+    (void)state;
+    double with = merge_veiled(1), without = merge_veiled(0);
+    assert_true(without > 0.10); /* the veil is there: far over ten 8-bit levels */
+    assert_true(with < 0.035);   /* what is left: the disc is sampled in cells of 4 px where it is 9 px wide */
+}
+
+static void threads_do_not_change_a_byte(void **state)
+{
+    (void)state;
+    rf_image kept = make(W, H, 3);
+    for (int threads = 1; threads <= 3; threads++) {
+        scene s;
+        start(&s, 3, threads, 1);
+        rf_image frame = make(W, H, 3);
+        fill_noise(&s.depth, 4, 0, 6);
+        for (int k = 0; k < 4; k++) {
+            fill_noise(&frame, (unsigned)k, 0, 1);
+            fill_noise(&s.energy, (unsigned)k + 50, 1e-5f, 1e-3f);
+            rf_merge_add_soft(s.merge, &frame, s.spans, &s.energy, 1e-5f);
+        }
+        (void)rf_merge_finish_soft(s.merge);
+        assert_int_equal(rf_merge_begin(s.merge, &s.depth, 1.5f, 0.004f, NULL), RF_OK);
+        for (int k = 0; k < 7; k++) {
+            fill_noise(&frame, (unsigned)k, 0, 1);
+            rf_merge_add(s.merge, k, &frame, s.spans);
+        }
+        const rf_image *merged = rf_merge_finish(s.merge);
+        for (int y = 0; y < H; y++) {
+            if (threads == 1)
+                memcpy(rf_image_row(&kept, y), rf_image_row(merged, y), W * 3 * sizeof(float));
+            else
+                assert_memory_equal(rf_image_row(&kept, y), rf_image_row(merged, y), W * 3 * sizeof(float));
+        }
+        rf_image_free(&frame);
+        stop(&s);
+    }
+    rf_image_free(&kept);
+}
+
+static void memory_is_what_the_formula_says(void **state)
+{
+    (void)state;
+    size_t before = rf_memory_held();
+    scene s;
+    start(&s, 3, 1, 1);
+    rf_merge_settings settings = {.width = W, .height = H, .channels = 3};
+    size_t others = 2 * (size_t)W * H * 4; /* energy and depth of the test, generously */
+    assert_true(rf_memory_held() - before <= rf_merge_bytes(&settings) + others + ((size_t)1 << 20));
+    stop(&s);
+    assert_int_equal(rf_memory_held(), before);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(collapse_of_an_untouched_pyramid_is_the_picture),
+        cmocka_unit_test(a_constant_stays_constant_through_reduce_and_expand),
+        cmocka_unit_test(identical_frames_merge_to_themselves),
+        cmocka_unit_test(frames_far_from_the_depth_do_not_show),
+        cmocka_unit_test(only_frames_that_cover_a_pixel_count),
+        cmocka_unit_test(the_veil_beside_a_near_part_is_removed),
+        cmocka_unit_test(threads_do_not_change_a_byte),
+        cmocka_unit_test(memory_is_what_the_formula_says),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
