@@ -4,6 +4,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "base/hot.h"
 #include "railfold/memory.h"
 #include "veil.h"
 #include "width.h"
@@ -28,6 +29,7 @@ struct rf_merge {
     float *scratch; /* per thread: transmission, veil, grids */
     size_t scratch_floats;
     float linear[LUT_STEPS + 1]; /* linear light of coded i / LUT_STEPS */
+    float coded[LUT_STEPS + 1];  /* coded value of linear light (i / LUT_STEPS)^2: the root makes the curve almost straight */
 };
 
 static size_t tile_floats(int channels)
@@ -56,8 +58,11 @@ rf_status rf_merge_create(rf_merge **out, const rf_merge_settings *settings, rf_
     RF_TRY(rf_image_alloc(&merge->picture, w, h, settings->channels, RF_F32, "the merged picture", err));
     RF_TRY(rf_alloc_raw(&merge->scratch, (size_t)rf_pool_threads(pool) * merge->scratch_floats, sizeof(float),
                         "scratch of the merge", err));
-    for (int i = 0; i <= LUT_STEPS; i++)
-        merge->linear[i] = rf_linear_from_coded((float)i / LUT_STEPS);
+    for (int i = 0; i <= LUT_STEPS; i++) {
+        float t = (float)i / LUT_STEPS;
+        merge->linear[i] = rf_linear_from_coded(t);
+        merge->coded[i] = rf_coded_from_linear(t * t);
+    }
     *out = merge;
     return RF_OK;
 done:
@@ -88,7 +93,7 @@ typedef struct add_job {
     int k, across; /* tiles across */
 } add_job;
 
-static void add_weighted(float *restrict sum, float *restrict total, const float *restrict frame,
+RF_HOT static void add_weighted(float *restrict sum, float *restrict total, const float *restrict frame,
                          const float *restrict weight, int begin, int end, int channels)
 {
     for (int x = begin; x < end; x++)
@@ -166,12 +171,23 @@ const rf_image *rf_merge_finish(rf_merge *merge)
     return rf_merge_finish_soft(merge);
 }
 
-static float to_linear(const rf_merge *merge, float coded)
+/* Table of LUT_STEPS + 1 values over 0..1, interpolated; t is clipped. */
+static float look_up(const float *table, float t)
 {
-    float at = (coded < 0 ? 0 : coded > 1 ? 1 : coded) * LUT_STEPS;
+    float at = (t < 0 ? 0 : t > 1 ? 1 : t) * LUT_STEPS;
     int i = (int)at;
     i = i < LUT_STEPS ? i : LUT_STEPS - 1;
-    return merge->linear[i] + (at - (float)i) * (merge->linear[i + 1] - merge->linear[i]);
+    return table[i] + (at - (float)i) * (table[i + 1] - table[i]);
+}
+
+static float to_linear(const rf_merge *merge, float coded)
+{
+    return look_up(merge->linear, coded);
+}
+
+static float to_coded(const rf_merge *merge, float linear)
+{
+    return look_up(merge->coded, sqrtf(linear > 0 ? linear : 0));
 }
 
 static void linear_rows(void *arg, int begin, int end, int block, int thread)
@@ -204,7 +220,7 @@ done:
 }
 
 /* Weights of frame k along a row piece; returns whether any is worth the work. */
-static int final_weights(const rf_merge *merge, int k, int y, int x0, int n, float *weight)
+RF_HOT static int final_weights(const rf_merge *merge, int k, int y, int x0, int n, float *weight)
 {
     const float *depth = rf_image_row_f32(merge->depth, y) + x0;
     const uint8_t *width = (const uint8_t *)rf_image_row(&merge->width, y) + x0;
@@ -235,7 +251,7 @@ static void unveil_row(const rf_merge *merge, const float *frame, const float *t
         float share = 1 / (t > SEEN_FLOOR ? t : SEEN_FLOOR);
         for (int c = 0; c < channels; c++)
             out[x * channels + c] =
-                rf_coded_from_linear((to_linear(merge, frame[x * channels + c]) - veil[x * channels + c]) * share);
+                to_coded(merge, (to_linear(merge, frame[x * channels + c]) - veil[x * channels + c]) * share);
     }
 }
 

@@ -4,6 +4,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "base/hot.h"
 #include "railfold/memory.h"
 
 enum {
@@ -156,7 +157,7 @@ static int gather_layer(const rf_veil_scene *scene, grid *g, float near, float f
     return any;
 }
 
-static void blur_layer(grid *g, const float kernel[KERNEL][KERNEL], int reach)
+RF_HOT static void blur_layer(grid *g, const float kernel[KERNEL][KERNEL], int reach)
 {
     size_t row_floats = (size_t)g->cells * (size_t)g->channels;
     memset(g->blurred, 0, (size_t)g->cells * row_floats * sizeof *g->blurred);
@@ -175,7 +176,7 @@ static void blur_layer(grid *g, const float kernel[KERNEL][KERNEL], int reach)
 }
 
 /* V += T c; T *= 1 - a over the tile, the grid's cells interpolated bilinearly between their centres. */
-static void composite(const grid *g, int tile_x0, int tile_y0, float *transmission, float *veil)
+RF_HOT static void composite(const grid *g, int tile_x0, int tile_y0, float *transmission, float *veil)
 {
     int colours = g->channels - 1;
     size_t row_floats = (size_t)g->cells * (size_t)g->channels;
