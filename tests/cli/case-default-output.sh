@@ -6,7 +6,7 @@ expect() { # expect PATH ARGS...: the run writes PATH and prints it
     works merge "$@"
     [ "$(cat "$kept/stdout")" = "$path" ] || fault "merge $* wrote $(cat "$kept/stdout"), not $path"
     [ "$(picture "$path")" = "192x128 3 uint16" ] || fault "$path: $(picture "$path")"
-    rm "$path"
+    rm -- "$path"
 }
 expect pebble-merged.tif pebble
 expect pebble-merged.tif pebble/

@@ -19,7 +19,7 @@ r.json" ] || fault "stdout: $(cat "$kept/stdout")"
 [ "$(picture d.tif)" = "192x128 1 float32" ] || fault "$(picture d.tif)"
 [ "$(picture c.png)" = "192x128 1 uint16" ] || fault "$(picture c.png)"
 [ "$(picture v.png | cut -d' ' -f1)" = "192x128" ] || fault "$(picture v.png)"
-[ "$(field r.json 'r["depth"]["unit"]')" = mm ] || fault "unit: $(field r.json 'r["depth"]')"
+[ "$(field r.json '(r["depth"] or {}).get("unit")')" = mm ] || fault "unit: $(field r.json 'r["depth"]')"
 
 frames grey 2 --ending png --grey
 works merge grey
