@@ -17,7 +17,7 @@
 
 /* Each test works in a folder of its own, which is also the current one. */
 typedef struct place {
-    char folder[64];
+    char folder[512];
     rf_sequence sequence;
     rf_error err;
 } place;
@@ -26,7 +26,8 @@ static int enter_place(void **state)
 {
     static place here;
     memset(&here, 0, sizeof here);
-    (void)snprintf(here.folder, sizeof here.folder, "/tmp/railfold-test-XXXXXX");
+    const char *scratch = getenv("TMPDIR");
+    (void)snprintf(here.folder, sizeof here.folder, "%s/railfold-test-XXXXXX", scratch != NULL ? scratch : "/tmp");
     if (mkdtemp(here.folder) == NULL || chdir(here.folder) != 0)
         return -1;
     rf_sequence_init(&here.sequence);
@@ -37,7 +38,7 @@ static int enter_place(void **state)
 static int leave_place(void **state)
 {
     place *here = *state;
-    char command[128];
+    char command[640];
     rf_sequence_free(&here->sequence);
     (void)snprintf(command, sizeof command, "rm -rf '%s'", here->folder);
     return chdir("/") != 0 || system(command) != 0;

@@ -46,7 +46,7 @@ static int parse_reference(const char *text, void *field)
 /* clang-format off */
 static const rf_option options[] = {
     {.name = "output", .letter = 'o', .kind = RF_OPTION_PATH, FIELD(output), .value = "FILE",
-     .help = "merged picture: .tif (16 bit), .png (16 bit) or .jpg (8 bit); default FOLDER-merged.tif beside the folder"},
+     .help = "merged picture: .tif or .png (16 bit), .jpg (8 bit); default FOLDER-merged.tif beside the folder"},
     {.name = "depth", .kind = RF_OPTION_PATH, FIELD(depth), .value = "FILE",
      .help = "depth map: .tif (32-bit float, frame positions or mm) or .png (16 bit, scale in its text)"},
     {.name = "confidence", .kind = RF_OPTION_PATH, FIELD(confidence), .value = "FILE",
