@@ -1,5 +1,4 @@
 /* The option parser against a table of its own: what is taken, and how a mistake is told. */
-#include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -12,6 +11,7 @@
 #include "cli/options.h"
 #include "cli/suggest.h"
 #include "cli/values.h"
+#include "near.h"
 
 typedef struct settings {
     rf_common common;
@@ -74,8 +74,6 @@ static void parse(parsed *out, const char *const *words)
     out->arguments.operands = out->operands;
     out->status = rf_options_parse(table, count, words, &out->set, &out->arguments, &out->err);
 }
-
-#define assert_near(value, wanted, tolerance) assert_true(fabs((value) - (wanted)) <= (tolerance))
 
 #define PARSE(out, ...) parse(out, (const char *const[]){__VA_ARGS__, NULL})
 
