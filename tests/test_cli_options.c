@@ -1,5 +1,4 @@
 /* The option parser against a table of its own: what is taken, and how a mistake is told. */
-#include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
@@ -12,6 +11,7 @@
 #include "cli/options.h"
 #include "cli/suggest.h"
 #include "cli/values.h"
+#include "near.h"
 
 typedef struct settings {
     rf_common common;
@@ -34,10 +34,12 @@ static int parse_parity(const char *text, void *field)
 static const rf_option table[] = {
     {.name = "output", .letter = 'o', .kind = RF_OPTION_PATH, .offset = offsetof(settings, output), .value = "FILE"},
     {.name = "note", .kind = RF_OPTION_TEXT, .offset = offsetof(settings, note), .value = "TEXT"},
-    {.name = "frames", .kind = RF_OPTION_INTEGER, .offset = offsetof(settings, frames), .value = "N", .min = 1, .max = 64},
+    {.name = "frames", .kind = RF_OPTION_INTEGER, .offset = offsetof(settings, frames), .value = "N",
+     .min = 1, .max = 64},
     {.name = "order", .kind = RF_OPTION_CHOICE, .offset = offsetof(settings, order), .value = "name|time|none"},
     {.name = "step", .kind = RF_OPTION_LENGTH, .offset = offsetof(settings, step_mm), .value = "LEN"},
-    {.name = "focal", .kind = RF_OPTION_LENGTH, .offset = offsetof(settings, focal_mm), .value = "MM", .plain_unit = "mm"},
+    {.name = "focal", .kind = RF_OPTION_LENGTH, .offset = offsetof(settings, focal_mm), .value = "MM",
+     .plain_unit = "mm"},
     {.name = "sensor", .kind = RF_OPTION_EXTENT, .offset = offsetof(settings, sensor_mm), .value = "WxH"},
     {.name = "pixels", .kind = RF_OPTION_PIXELS, .offset = offsetof(settings, sides), .value = "WxH"},
     {.name = "gap", .kind = RF_OPTION_DURATION, .offset = offsetof(settings, gap_s), .value = "TIME"},
@@ -72,8 +74,6 @@ static void parse(parsed *out, const char *const *words)
     out->arguments.operands = out->operands;
     out->status = rf_options_parse(table, count, words, &out->set, &out->arguments, &out->err);
 }
-
-#define assert_near(value, wanted, tolerance) assert_true(fabs((value) - (wanted)) <= (tolerance))
 
 #define PARSE(out, ...) parse(out, (const char *const[]){__VA_ARGS__, NULL})
 

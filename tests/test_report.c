@@ -86,7 +86,6 @@ static void the_whole_of_a_small_report_is_as_documented(void **state)
     report.frames[0].gain[1] = 0.5;
     report.frames[0].sharp_fraction = 0.25;
     report.frames[1].used = 0;
-    report.frames[1].pose.usable = 0;
     (void)snprintf(report.frames[1].reason, sizeof report.frames[1].reason, "no detail");
     assert_int_equal(rf_frame_report_warn(&report.frames[0], NULL, "bump of %d px", 9), RF_OK);
     assert_int_equal(rf_run_report_warn(&report, NULL, "frame %d was left out", 1), RF_OK);

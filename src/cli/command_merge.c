@@ -46,7 +46,7 @@ static int parse_reference(const char *text, void *field)
 /* clang-format off */
 static const rf_option options[] = {
     {.name = "output", .letter = 'o', .kind = RF_OPTION_PATH, FIELD(output), .value = "FILE",
-     .help = "merged picture: .tif (16 bit), .png (16 bit) or .jpg (8 bit); default FOLDER-merged.tif beside the folder"},
+     .help = "merged picture: .tif or .png (16 bit), .jpg (8 bit); default FOLDER-merged.tif beside the folder"},
     {.name = "depth", .kind = RF_OPTION_PATH, FIELD(depth), .value = "FILE",
      .help = "depth map: .tif (32-bit float, frame positions or mm) or .png (16 bit, scale in its text)"},
     {.name = "confidence", .kind = RF_OPTION_PATH, FIELD(confidence), .value = "FILE",
@@ -192,33 +192,41 @@ static void print_paths(const merge_settings *set, const char *output)
             puts(list[i].path);
 }
 
-/* Warnings of the run, and of frames under -v, are told; with --strict they decide the exit code, so -q keeps them. */
+/* "left out: FILE (reason)"; a reason that opens with the file's name need not repeat it. */
+static void tell_unused(const rf_frame_report *frame)
+{
+    size_t bytes = strlen(frame->file);
+    int repeats = strncmp(frame->reason, frame->file, bytes) == 0 && strncmp(frame->reason + bytes, ": ", 2) == 0;
+    rf_talk(stderr, "left out: %s (%s)", frame->file, frame->reason + (repeats ? bytes + 2 : 0));
+}
+
+/* Tells what was not as it should be, that of single frames under -v, and returns how many times. With --strict this
+ * decides the exit code, so it is told even with -q. */
 static int tell_warnings(const merge_settings *set, const rf_run_report *report)
 {
-    int told = !set->common.quiet || set->common.strict, count = report->warning_count, frame_warnings = 0;
+    int told = !set->common.quiet || set->common.strict, unused = 0, frame_warnings = 0;
     for (int i = 0; told && i < report->warning_count; i++)
         rf_talk(stderr, "warning: %s", report->warnings[i]);
     for (int i = 0; i < report->frame_count; i++) {
         const rf_frame_report *frame = &report->frames[i];
+        if (told && !frame->used)
+            tell_unused(frame);
         for (int j = 0; told && set->common.verbose && j < frame->warning_count; j++)
             rf_talk(stderr, "warning: %s: %s", frame->file, frame->warnings[j]);
+        unused += !frame->used;
         frame_warnings += frame->warning_count;
     }
     if (told && !set->common.verbose && frame_warnings > 0)
-        rf_talk(stderr, "warning: %d more about single frames; -v tells them", frame_warnings);
-    return count + frame_warnings;
+        rf_talk(stderr, "warning: %d about single frames; -v tells them", frame_warnings);
+    return report->warning_count + unused + frame_warnings;
 }
 
 static void tell_summary(const rf_run_report *report)
 {
     char count[32], took[32], memory[32];
     int used = 0;
-    for (int i = 0; i < report->frame_count; i++) {
-        const rf_frame_report *frame = &report->frames[i];
-        used += frame->used;
-        if (!frame->used)
-            rf_talk(stderr, "left out: %s (%s)", frame->file, frame->reason);
-    }
+    for (int i = 0; i < report->frame_count; i++)
+        used += report->frames[i].used;
     rf_talk(stderr, "merged %s of %d x %d pixels in %s, holding %s at most",
             rf_talk_count(count, sizeof count, used, "frame"), report->width, report->height,
             rf_talk_duration(took, sizeof took, report->seconds_total),

@@ -7,7 +7,8 @@
  *   {.name = "step", .kind = RF_OPTION_LENGTH, .offset = offsetof(merge_settings, step_mm), .value = "LEN",
  *    .help = "rail step between frames"},
  *
- * The type of the field follows from the kind, see rf_option_kind. To add a command: see commands.h. */
+ * with the table between clang-format off and on. The type of the field follows from the kind, see rf_option_kind. To
+ * add a command: see commands.h. */
 #ifndef RF_OPTIONS_H
 #define RF_OPTIONS_H
 

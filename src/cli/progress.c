@@ -78,6 +78,7 @@ int rf_progress_step(void *arg, const char *stage, int done, int total)
     double now_s = progress->now_s();
     int new_stage = strncmp(progress->stage, stage, sizeof progress->stage - 1) != 0;
     if (new_stage) {
+        progress->done = progress->total; /* or the next one would not begin */
         close_stage(progress, now_s);
         (void)snprintf(progress->stage, sizeof progress->stage, "%s", stage);
         progress->stage_start_s = now_s;

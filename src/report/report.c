@@ -110,7 +110,7 @@ static void write_frame(rf_json *json, const rf_frame_report *frame, int index, 
     rf_json_text(json, "file", frame->file);
     rf_json_boolean(json, "used", frame->used);
     rf_json_text(json, "reason", frame->used || frame->reason[0] == '\0' ? NULL : frame->reason);
-    if (frame->used || frame->pose.usable) {
+    if (frame->used) {
         const rf_pose *pose = &frame->pose;
         const double matrix[6] = {pose->a, pose->b, pose->tx, pose->c, pose->d, pose->ty};
         const double shift_px[2] = {frame->shift_x_px, frame->shift_y_px};
@@ -119,7 +119,7 @@ static void write_frame(rf_json *json, const rf_frame_report *frame, int index, 
         rf_json_number(json, "scale", frame->scale);
         rf_json_number(json, "rotation_deg", frame->rotation_deg);
         write_gain(json, frame->gain, channels);
-    } else { /* never measured */
+    } else { /* not measured, or not to be relied on */
         static const char *const names[] = {"matrix", "shift_px", "scale", "rotation_deg", "gain"};
         for (size_t i = 0; i < sizeof names / sizeof *names; i++)
             rf_json_null(json, names[i]);
