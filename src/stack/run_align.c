@@ -21,12 +21,8 @@ static rf_status read_luma(rf_run *run, int k, int reduce, rf_image *luma, int *
     rf_error frame_err = {0};
     *read = 0;
     rf_status status = rf_frame_read_luma(take->options->frames[k], &take->limits, reduce, luma, &info, NULL, &frame_err);
-    if (status == RF_ERR_INPUT && take->options->skip_bad && k != take->reference) {
-        rf_take_leave_out(take, k, frame_err.text);
-        return RF_OK;
-    }
     if (status != RF_OK)
-        return rf_fail(err, status, "%s", frame_err.text);
+        return rf_take_bad_frame(take, k, status, &frame_err, err);
     *read = 1;
     return RF_OK;
 }
@@ -62,42 +58,65 @@ static rf_status no_align(rf_run *run)
     return RF_OK;
 }
 
+/* Feeds every frame to the aligner; *moved: the reference turned out unreadable and is another one now. */
+static rf_status feed_aligner(rf_run *run, rf_align *align, int reduce, int *moved, rf_error *err)
+{
+    rf_take *take = &run->take;
+    int count = take->report->frame_count, reference = take->reference, read;
+    rf_status status = RF_OK;
+    rf_image luma = {0};
+    *moved = 0;
+    for (int k = 0; k < count && !*moved; k++) {
+        RF_TRY(rf_take_progress(take, "align", k, count, err));
+        read = 0;
+        if (take->report->frames[k].used)
+            RF_TRY(read_luma(run, k, reduce, &luma, &read, err));
+        RF_TRY(rf_align_add_frame(align, read ? &luma : NULL, err));
+        *moved = take->reference != reference;
+    }
+    RF_TRY(rf_take_progress(take, "align", count, count, err));
+done:
+    rf_image_free(&luma);
+    return status;
+}
+
+static rf_status solve(rf_run *run, rf_align *align, rf_error *err)
+{
+    rf_align_result result;
+    rf_status status = rf_align_solve(align, run->poses, &result, err);
+    if (status == RF_OK)
+        status = report_result(run, &result, err);
+    for (int k = 0; k < run->take.report->frame_count && run->take.options->no_align; k++) {
+        rf_pose still = rf_pose_identity();
+        for (int c = 0; c < 3; c++)
+            still.gain[c] = run->poses[k].gain[c];
+        run->poses[k] = still;
+    }
+    return status;
+}
+
 rf_status rf_run_align(rf_run *run, rf_error *err)
 {
     rf_take *take = &run->take;
-    int count = take->report->frame_count, read;
     rf_status status = RF_OK;
     rf_align *align = NULL;
-    rf_image luma = {0};
-    rf_align_result result;
+    int moved = 1;
     if (take->options->no_align && take->options->no_gain)
         return no_align(run);
     rf_align_options options = rf_align_options_default();
     options.full_width = take->info.width;
     options.full_height = take->info.height;
     options.reduce = settle_reduce(&take->info);
-    options.frame_count = count;
-    options.reference = take->reference;
+    options.frame_count = take->report->frame_count;
     options.no_gain = take->options->no_gain;
-    RF_TRY(rf_align_create(&align, &options, take->pool, err));
-    for (int k = 0; k < count; k++) {
-        RF_TRY(rf_take_progress(take, "align", k, count, err));
-        read = 0;
-        if (take->report->frames[k].used)
-            RF_TRY(read_luma(run, k, options.reduce, &luma, &read, err));
-        RF_TRY(rf_align_add_frame(align, read ? &luma : NULL, err));
+    while (moved) { /* starts over in the rare case that the reference cannot be read */
+        rf_align_destroy(&align);
+        options.reference = take->reference;
+        RF_TRY(rf_align_create(&align, &options, take->pool, err));
+        RF_TRY(feed_aligner(run, align, options.reduce, &moved, err));
     }
-    RF_TRY(rf_take_progress(take, "align", count, count, err));
-    RF_TRY(rf_align_solve(align, run->poses, &result, err));
-    RF_TRY(report_result(run, &result, err));
-    for (int k = 0; k < count && take->options->no_align; k++) {
-        rf_pose still = rf_pose_identity();
-        for (int c = 0; c < 3; c++)
-            still.gain[c] = run->poses[k].gain[c];
-        run->poses[k] = still;
-    }
+    RF_TRY(solve(run, align, err));
 done:
-    rf_image_free(&luma);
     rf_align_destroy(&align);
     return status;
 }

@@ -3,6 +3,8 @@
 
 #include <math.h>
 
+#include "railfold/depth_view.h"
+
 void rf_summary_poses(rf_take *take, const rf_pose *poses)
 {
     int width = take->info.width, height = take->info.height;
@@ -43,6 +45,15 @@ void rf_summary_covered(rf_take *take, const rf_pose *poses)
     covered[3] = (int)floor(y1 + 1e-9) - covered[1] + 1;
     if (covered[2] < 1 || covered[3] < 1)
         covered[0] = covered[1] = covered[2] = covered[3] = 0;
+}
+
+void rf_summary_depth_range(rf_take *take, const rf_image *depth)
+{
+    float low = 0, high = 0;
+    double unit = take->report->step_mm > 0 ? take->report->step_mm : 1;
+    (void)rf_depth_range(depth, 0, &low, &high);
+    take->report->depth_min = low * unit;
+    take->report->depth_max = high * unit;
 }
 
 void rf_summary_sharp_fractions(rf_take *take, const rf_image *depth)

@@ -16,6 +16,14 @@ void rf_take_leave_out(rf_take *take, int k, const char *reason)
     (void)snprintf(frame->reason, sizeof frame->reason, "%s", reason);
 }
 
+rf_status rf_take_bad_frame(rf_take *take, int k, rf_status fault, const rf_error *why, rf_error *err)
+{
+    if (fault != RF_ERR_INPUT || !take->options->skip_bad)
+        return rf_fail(err, fault, "%s", why->text);
+    rf_take_leave_out(take, k, why->text);
+    return k == take->reference ? rf_take_settle_reference(take, err) : RF_OK;
+}
+
 int rf_take_used_count(const rf_take *take)
 {
     int used = 0;
@@ -105,9 +113,17 @@ rf_status rf_take_open(rf_take *take, const rf_merge_options *options, rf_run_re
     rf_status status = probe_all(take, err);
     if (status != RF_OK)
         return status;
-    take->reference = settle_reference(take);
+    return rf_take_settle_reference(take, err);
+}
+
+rf_status rf_take_settle_reference(rf_take *take, rf_error *err)
+{
     rf_frame_info info;
-    return rf_frame_probe(options->frames[take->reference], &take->limits, &info, &take->metadata, err);
+    if (rf_take_used_count(take) == 0)
+        return rf_fail(err, RF_ERR_INPUT, "none of the %d frames can be used, the first is %s", take->report->frame_count,
+                       take->options->frames[0]);
+    take->reference = settle_reference(take);
+    return rf_frame_probe(take->options->frames[take->reference], &take->limits, &info, &take->metadata, err);
 }
 
 void rf_take_close(rf_take *take)
@@ -153,8 +169,13 @@ rf_status rf_feed_next(rf_feed *feed, int *k, const rf_image **frame, rf_error *
     if (feed->next >= feed->take->report->frame_count)
         return RF_OK;
     rf_pool_join(feed->take->pool);
-    if (feed->side_status != RF_OK)
-        return rf_fail(err, feed->side_status, "%s", feed->side_error.text);
+    if (feed->side_status != RF_OK) {
+        rf_status status = rf_take_bad_frame(feed->take, *k, feed->side_status, &feed->side_error, err);
+        if (status != RF_OK)
+            return status;
+        begin_next(feed, *k + 1);
+        return rf_feed_next(feed, k, frame, err);
+    }
     feed->front = 1 - feed->front;
     const rf_image *image = &feed->images[feed->front];
     if (image->width != info->width || image->height != info->height || image->channels != info->channels ||

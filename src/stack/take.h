@@ -27,6 +27,14 @@ void rf_take_close(rf_take *take);
 /* Marks frame k unused for the given reason; keeps the sentence. */
 void rf_take_leave_out(rf_take *take, int k, const char *reason);
 
+/* Frame k could not be read: leaves it out when the run allows that, and moves the reference on if it was the one; else
+ * passes the fault on. */
+rf_status rf_take_bad_frame(rf_take *take, int k, rf_status fault, const rf_error *why, rf_error *err) RF_CHECKED;
+
+/* After a frame was left out: the reference, should it be that one, moves to the nearest used frame and its metadata is read
+ * anew. RF_ERR_INPUT when no frame is left. */
+rf_status rf_take_settle_reference(rf_take *take, rf_error *err) RF_CHECKED;
+
 int rf_take_used_count(const rf_take *take);
 
 /* Progress through the options' callback; RF_ERR_STOPPED when it asks to stop. */
