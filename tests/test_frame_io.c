@@ -215,7 +215,8 @@ static void a_frame_with_broken_metadata_is_read(void **state)
     assert_int_equal(rf_picture_write(path, &made, &metadata, NULL, 1, &err), RF_OK);
     uint8_t *data = file_load(path, &bytes), *exif = bytes_find(data, bytes, "Exif", 4);
     assert_non_null(exif);
-    memset(exif + 10, 0xEE, 40);
+    for (size_t i = 10; exif != NULL && i < 50; i++)
+        exif[i] = 0xEE;
     file_save(path, data, bytes);
     rf_image image = read_good(path, NULL, &metadata);
     assert_true(metadata.iso == 0);
