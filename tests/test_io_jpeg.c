@@ -1,48 +1,5 @@
-/* test_io_jpeg.c - JPEG frames: every layout a camera writes, and every way a file can be bad. Odd files are made with
- * libjpeg itself. */
-#include "io_fixture.h"
-
-#include <jpeglib.h>
-
-typedef struct jpeg_kind {
-    J_COLOR_SPACE in, stored;
-    int h, v; /* luma sampling factors */
-    int progressive, restart_rows;
-    int quality;
-} jpeg_kind;
-
-static void jpeg_make(const char *path, const rf_image *image, jpeg_kind kind, const uint8_t *exif, size_t exif_bytes)
-{
-    struct jpeg_compress_struct lib;
-    struct jpeg_error_mgr errors;
-    FILE *file = fopen(path, "wb");
-    assert_non_null(file);
-    lib.err = jpeg_std_error(&errors);
-    jpeg_create_compress(&lib);
-    jpeg_stdio_dest(&lib, file);
-    lib.image_width = (JDIMENSION)image->width;
-    lib.image_height = (JDIMENSION)image->height;
-    lib.input_components = image->channels;
-    lib.in_color_space = kind.in;
-    jpeg_set_defaults(&lib);
-    jpeg_set_colorspace(&lib, kind.stored);
-    jpeg_set_quality(&lib, kind.quality, TRUE);
-    lib.comp_info[0].h_samp_factor = kind.h;
-    lib.comp_info[0].v_samp_factor = kind.v;
-    lib.restart_in_rows = kind.restart_rows;
-    if (kind.progressive)
-        jpeg_simple_progression(&lib);
-    jpeg_start_compress(&lib, TRUE);
-    if (exif != NULL)
-        jpeg_write_marker(&lib, JPEG_APP0 + 1, exif, (unsigned)exif_bytes);
-    for (int y = 0; y < image->height; y++) {
-        JSAMPROW row = rf_image_row(image, y);
-        jpeg_write_scanlines(&lib, &row, 1);
-    }
-    jpeg_finish_compress(&lib);
-    jpeg_destroy_compress(&lib);
-    fclose(file);
-}
+/* test_io_jpeg.c - JPEG frames: every layout a camera writes, and every way a file can be bad. */
+#include "jpeg_fixture.h"
 
 static void every_layout_is_read(void **state)
 {
@@ -137,6 +94,33 @@ static void what_follows_the_picture_is_ignored(void **state)
     rf_image_free(&made);
     rf_image_free(&before);
     rf_image_free(&after);
+}
+
+/* Some cameras fill up with zeros before the end marker. Much more than that is lost data. */
+static void padding_before_the_end_is_harmless(void **state)
+{
+    (void)state;
+    rf_image made = {0};
+    size_t bytes = 0;
+    image_fill(&made, 40, 30, 3, RF_U8, 1);
+    const char *path = scratch_path("padded.jpg");
+    for (size_t padding = 8; padding <= 80; padding += 72) {
+        jpeg_make(path, &made, (jpeg_kind){JCS_RGB, JCS_YCbCr, 1, 1, 0, 0, 95}, NULL, 0);
+        uint8_t *data = file_load(path, &bytes);
+        data = realloc(data, bytes + padding);
+        assert_non_null(data);
+        memset(data + bytes - 2, 0, padding);
+        memcpy(data + bytes - 2 + padding, "\xFF\xD9", 2);
+        file_save(path, data, bytes + padding);
+        free(data);
+        if (padding == 8) {
+            rf_image got = read_good(path, NULL, NULL);
+            rf_image_free(&got);
+        } else {
+            assert_unreadable(path, "extraneous");
+        }
+    }
+    rf_image_free(&made);
 }
 
 /* Changes the size in the frame header and nothing else. */
@@ -370,6 +354,7 @@ int main(void)
         cmocka_unit_test(cut_files_are_refused),
         cmocka_unit_test(a_hole_in_the_data_is_refused),
         cmocka_unit_test(what_follows_the_picture_is_ignored),
+        cmocka_unit_test(padding_before_the_end_is_harmless),
         cmocka_unit_test(absurd_sizes_are_refused_before_memory_is_taken),
         cmocka_unit_test(limits_are_the_callers),
         cmocka_unit_test(reduced_luma_has_the_documented_geometry),

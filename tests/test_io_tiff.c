@@ -190,7 +190,7 @@ static void camera_raw_is_not_known(void **state)
 {
     (void)state;
     static const uint8_t dng_version[4] = {1, 4, 0, 0};
-    for (int how = 0; how < 3; how++) {
+    for (int how = 0; how < 4; how++) {
         tiff_kind kind = rgb8;
         const char *path = scratch_path("raw.tif");
         if (how == 0) {
@@ -204,6 +204,13 @@ static void camera_raw_is_not_known(void **state)
             TIFFSetField(tiff, TIFFTAG_SUBFILETYPE, FILETYPE_REDUCEDIMAGE);
         tiff_pixels(tiff, &kind);
         TIFFClose(tiff);
+        if (how == 3) {
+            size_t bytes = 0;
+            uint8_t *data = file_load(path, &bytes);
+            memcpy(data + 8, "CR", 2); /* over the first pixels of this file */
+            file_save(path, data, bytes);
+            free(data);
+        }
         assert_int_equal(rf_frame_is_known(path), 0);
         assert_unreadable(path, "camera raw");
     }

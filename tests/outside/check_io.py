@@ -100,6 +100,32 @@ def opencv_in():
             through(f"in.{ending}", pixels, f"OpenCV {ending} 16 bits {channels} channels {flags}")
 
 
+def tifffile_both_ways():
+    """An encoder and decoder of TIFF that shares no code with libtiff; only where it is installed."""
+    try:
+        import tifffile
+    except ImportError:
+        return
+    for order in "<", ">":
+        for big in False, True:
+            for dtype in np.uint8, np.uint16:
+                for channels in 1, 3:
+                    pixels = pattern(61, 83, channels, dtype)
+                    photometric = "rgb" if channels == 3 else "minisblack"
+                    for layout in {}, {"tile": (32, 16)}, {"rowsperstrip": 5}, {"planarconfig": "separate"}:
+                        if "planarconfig" in layout and channels == 1:
+                            continue
+                        stored = np.moveaxis(pixels, -1, 0) if "planarconfig" in layout else pixels
+                        for compression in None, "zlib":
+                            tifffile.imwrite("in.tif", stored, byteorder=order, bigtiff=big, photometric=photometric,
+                                             compression=compression, metadata=None, **layout)
+                            name = f"tifffile {order} big {big} {np.dtype(dtype)} x {channels} {layout} {compression}"
+                            check(name + " is read", run("in.tif", "out.tif") is not None)
+                            same("out.tif", pixels, name)
+                    got = tifffile.imread("out.tif")
+                    check(f"tifffile reads {np.dtype(dtype)} x {channels}", got.dtype == pixels.dtype and (got == pixels).all())
+
+
 def jpeg_in():
     """Both sides decode by libjpeg-turbo with its default transform and upsampling: the same bits."""
     smooth = cv2.GaussianBlur(pattern(123, 181, 3, np.uint8), (0, 0), 2)
@@ -211,7 +237,7 @@ if not os.access(TOOL, os.X_OK):
 TOOL = os.path.abspath(TOOL)
 with tempfile.TemporaryDirectory() as folder:
     os.chdir(folder)
-    for part in (pillow_in, opencv_in, jpeg_in, orientation_in, luma_in, metadata_out, jpeg_out, maps):
+    for part in (pillow_in, opencv_in, tifffile_both_ways, jpeg_in, orientation_in, luma_in, metadata_out, jpeg_out, maps):
         part()
     os.chdir("/")
 print(f"{checks} checks, {len(faults)} failed")
