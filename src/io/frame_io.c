@@ -61,7 +61,7 @@ rf_status rf_decoder_open_file(rf_decoder *decoder, const char *path, rf_error *
     decoder->format = format_of(head, (size_t)got);
     if (decoder->format == NULL)
         return rf_fail(err, RF_ERR_INPUT,
-                       "%s: begins with bytes %02X %02X %02X %02X, which is no JPEG, PNG or TIFF picture", path,
+                       "%s: begins with bytes %02X %02X %02X %02X; a JPEG, PNG or TIFF picture was expected", path,
                        head[0], head[1], head[2], head[3]);
     return RF_OK;
 }

@@ -104,5 +104,6 @@ int tiff_write_exif(TIFF *tiff, const rf_metadata *metadata, const rf_exif_extra
     if (extra->color_space > 0)
         good = good && TIFFSetField(tiff, EXIFTAG_COLORSPACE, extra->color_space) == 1;
     good = good && TIFFWriteCustomDirectory(tiff, offset) == 1;
-    return good && TIFFCreateDirectory(tiff) == 0;
+    TIFFFreeDirectory(tiff); /* a new directory does not free the values of the last one */
+    return TIFFCreateDirectory(tiff) == 0 && good;
 }

@@ -2,6 +2,7 @@
 #include "tiff_io.h"
 
 #include <string.h>
+#include <unistd.h>
 
 #include "railfold/memory.h"
 
@@ -62,15 +63,17 @@ static int knows_tiff(const uint8_t *head, size_t bytes)
            memcmp(head, "MM\0+", 4) == 0;
 }
 
-/* Sensor data in a TIFF container: a DNG version, a colour filter array, or a first directory that is only a preview.
- */
-static int is_camera_raw(TIFF *tiff, int photometric)
+/* Sensor data in a TIFF container: a DNG version, a colour filter array, a first directory that is only a preview, or
+ * the mark "CR" behind the header, which no TIFF writer puts there. */
+static int is_camera_raw(const rf_decoder *decoder, TIFF *tiff, int photometric)
 {
     uint32_t subfile = 0;
     const uint8_t *dng_version = NULL;
+    char mark[2] = {0};
     (void)TIFFGetFieldDefaulted(tiff, TIFFTAG_SUBFILETYPE, &subfile);
     return TIFFGetField(tiff, TIFFTAG_DNGVERSION, &dng_version) == 1 || photometric == PHOTOMETRIC_CFA ||
-           photometric == PHOTOMETRIC_LINEAR_RAW || (subfile & FILETYPE_REDUCEDIMAGE) != 0;
+           photometric == PHOTOMETRIC_LINEAR_RAW || (subfile & FILETYPE_REDUCEDIMAGE) != 0 ||
+           (pread(fileno(decoder->file), mark, sizeof mark, 8) == sizeof mark && memcmp(mark, "CR", sizeof mark) == 0);
 }
 
 static rf_status take_palette(rf_decoder *decoder, int bits, rf_error *err)
@@ -208,7 +211,7 @@ static rf_status open_tiff(rf_decoder *decoder, rf_error *err)
     if (reader->tiff == NULL)
         RF_TRY(tiff_fail(decoder, err));
     int has_photometric = TIFFGetField(reader->tiff, TIFFTAG_PHOTOMETRIC, &photometric);
-    decoder->is_camera_raw = is_camera_raw(reader->tiff, has_photometric ? photometric : -1);
+    decoder->is_camera_raw = is_camera_raw(decoder, reader->tiff, has_photometric ? photometric : -1);
     if (decoder->is_camera_raw)
         RF_TRY(rf_fail(err, RF_ERR_INPUT, "%s: is a camera raw file; a developed JPEG, PNG or TIFF was expected",
                        decoder->path));
