@@ -1,0 +1,184 @@
+/* moss.c - see moss.h. Leaves stand round the stem at the golden angle, spread more the lower they are, and bend
+ * outward. */
+#include "moss.h"
+
+#include "random.h"
+
+/* Nothing may come nearer than the near end of the subject. */
+static const float NEAREST_UNITS = 1.5f;
+
+typedef struct tuft {
+    float x, y;   /* foot, units */
+    float spread; /* radius of the foot */
+    int shoots;
+    float length; /* of a shoot */
+    vec3 lean;    /* added to the ground's normal */
+    int behind;
+    int loose;
+} tuft;
+
+typedef struct grower {
+    const rock *ground;
+    take_random random;
+    strand_list *list;
+    rf_error *err;
+    int loose;
+} grower;
+
+static float between(grower *g, float low, float high)
+{
+    return take_random_between(&g->random, low, high);
+}
+
+static vec3 random_vector(grower *g, float size)
+{
+    return v3(between(g, -size, size), between(g, -size, size), between(g, -size, size));
+}
+
+static rf_status add(grower *g, strand_shape *shape)
+{
+    for (int i = 0; i < 4; i++)
+        shape->line[i].z = maxf(shape->line[i].z, NEAREST_UNITS + (float)i * 0.3f);
+    shape->seed = (uint32_t)take_random_bits(&g->random);
+    shape->loose = g->loose;
+    return strand_list_add(g->list, shape, g->err);
+}
+
+/* Any vector square to `axis`, turned by `turn` (1 = full circle). */
+static vec3 around(vec3 axis, float turn)
+{
+    vec3 other = fabsf(axis.x) < 0.7f ? v3(1, 0, 0) : v3(0, 1, 0);
+    vec3 a = v3_unit(v3_cross(axis, other)), b = v3_cross(axis, a);
+    double angle = 2 * TAKE_PI * (double)turn;
+    return v3_add(v3_scale(a, (float)take_cos(angle)), v3_scale(b, (float)take_sin(angle)));
+}
+
+static rf_status leaf(grower *g, vec3 foot, vec3 axis, float turn, float open, float length, float age)
+{
+    vec3 out = around(axis, turn);
+    float rise = 1 - 0.55f * open;
+    strand_shape s = {
+        .outline = OUTLINE_BLADE, .half_width = length * between(g, 0.058f, 0.078f), .fold = between(g, 0.35f, 0.6f)};
+    s.line[0] = foot;
+    s.line[1] =
+        v3_add(foot, v3_scale(v3_add(v3_scale(axis, rise), v3_scale(out, 0.35f + 0.25f * open)), 0.36f * length));
+    s.line[2] = v3_add(
+        s.line[1], v3_scale(v3_add(v3_scale(axis, 0.75f * rise), v3_scale(out, 0.55f + 0.35f * open)), 0.36f * length));
+    vec3 bend = v3_add(v3_scale(axis, 0.55f - 0.95f * open), v3_scale(out, 0.9f));
+    s.line[3] = v3_add(s.line[2], v3_scale(v3_add(bend, random_vector(g, 0.22f)), 0.34f * length));
+    s.facing = v3_unit(v3_add(v3_sub(axis, v3_scale(out, 0.35f)), random_vector(g, 0.15f)));
+    float tone = between(g, 0.8f, 1.2f), yellow = between(g, 0.0f, 1.0f);
+    vec3 green = v3_mix(v3(0.125f, 0.215f, 0.028f), v3(0.24f, 0.27f, 0.035f), yellow);
+    s.root = v3_scale(v3_mix(v3(0.16f, 0.13f, 0.05f), green, 0.35f + 0.3f * age), tone);
+    s.middle = v3_scale(v3_mix(green, v3(0.25f, 0.17f, 0.06f), 0.55f * (1 - age) * between(g, 0, 1)), tone);
+    s.tip = v3_scale(v3_mix(v3(0.36f, 0.33f, 0.07f), v3(0.38f, 0.15f, 0.05f), between(g, 0.1f, 0.9f)), tone);
+    s.skin = (material){.gloss = 0.5f, .shine = 34, .translucent = 0.55f};
+    s.streak = 0.13f;
+    return add(g, &s);
+}
+
+static rf_status shoot(grower *g, vec3 foot, vec3 axis, float length)
+{
+    rf_status status;
+    vec3 bend = v3_add(v3(0, -0.28f, -0.10f), random_vector(g, 0.22f));
+    strand_shape stem = {.outline = OUTLINE_BRISTLE, .round = 1, .half_width = 2.1f, .streak = 0.12f};
+    vec3 way = axis;
+    stem.line[0] = foot;
+    for (int i = 1; i < 4; i++) {
+        stem.line[i] = v3_add(stem.line[i - 1], v3_scale(way, length / 3));
+        way = v3_unit(v3_add(way, bend));
+    }
+    stem.root = v3(0.20f, 0.11f, 0.05f);
+    stem.middle = v3(0.20f, 0.16f, 0.05f);
+    stem.tip = v3(0.20f, 0.24f, 0.05f);
+    stem.skin = (material){.gloss = 0.25f, .shine = 25};
+    RF_TRY(add(g, &stem));
+    int leaves = (int)(length * 0.40f) + 8;
+    float turn = between(g, 0, 1);
+    for (int i = 0; i < leaves; i++) {
+        float age = (float)i / (float)(leaves - 1), u = 0.12f + 0.86f * age;
+        float open = clampf(1.05f - 0.85f * age * age + between(g, -0.12f, 0.12f), 0, 1.1f);
+        float size = length * (0.30f + 0.17f * take_pow(1 - fabsf(2 * age - 1), 0.6f)) * between(g, 0.85f, 1.15f);
+        turn += 0.381966f + between(g, -0.03f, 0.03f);
+        RF_TRY(leaf(g, strand_centre(&stem, u), strand_direction(&stem, u), turn, open, size, age));
+    }
+    return RF_OK;
+done:
+    return status;
+}
+
+/* A wiry red-brown stalk that ends in a capsule, nodding a little. */
+static rf_status stalk(grower *g, vec3 foot, vec3 way, float length)
+{
+    strand_shape s = {.outline = OUTLINE_STALK, .round = 1, .half_width = between(g, 1.9f, 2.4f), .streak = 0.10f};
+    vec3 sway = random_vector(g, 0.30f);
+    s.line[0] = foot;
+    s.line[1] = v3_add(foot, v3_scale(way, 0.36f * length));
+    s.line[2] = v3_add(s.line[1], v3_scale(v3_unit(v3_add(way, sway)), 0.36f * length));
+    vec3 nod = v3(between(g, -0.5f, 0.5f), between(g, -0.15f, 0.35f), between(g, -0.5f, 0.1f));
+    s.line[3] = v3_add(s.line[2], v3_scale(v3_unit(v3_add(v3_add(way, v3_scale(sway, 1.5f)), nod)), 0.30f * length));
+    s.root = v3(0.30f, 0.10f, 0.035f);
+    s.middle = v3(0.42f, 0.15f, 0.05f);
+    s.tip = v3_mix(v3(0.34f, 0.27f, 0.06f), v3(0.36f, 0.15f, 0.05f), between(g, 0, 1));
+    s.skin = (material){.gloss = 0.6f, .shine = 46, .translucent = 0.1f};
+    return add(g, &s);
+}
+
+static rf_status grow_tuft(grower *g, const tuft *t)
+{
+    rf_status status;
+    g->loose = t->loose;
+    for (int i = 0; i < t->shoots; i++) {
+        double angle = 2 * TAKE_PI * (i * 0.381966 + 0.1 * take_random_uniform(&g->random));
+        float distance = t->spread * sqrtf(((float)i + 0.5f) / (float)t->shoots);
+        float x = t->x + distance * (float)take_cos(angle), y = t->y + distance * (float)take_sin(angle);
+        vec3 normal, lean = v3_add(t->lean, v3((x - t->x) / t->spread * 0.45f, (y - t->y) / t->spread * 0.45f, 0));
+        float depth = rock_depth(g->ground, x, y, &normal) + 3;
+        vec3 axis = v3_unit(v3_add(v3_add(normal, lean), random_vector(g, 0.25f)));
+        RF_TRY(shoot(g, v3(x, y, depth), axis, t->length * between(g, 0.7f, 1.25f)));
+    }
+    return RF_OK;
+done:
+    return status;
+}
+
+static rf_status grow_stalks(grower *g, const tuft *t, int count)
+{
+    rf_status status;
+    g->loose = t->loose;
+    for (int i = 0; i < count; i++) {
+        float x = t->x + t->spread * between(g, -0.7f, 0.7f), y = t->y + t->spread * between(g, -0.7f, 0.7f);
+        vec3 normal, foot = v3(x, y, rock_depth(g->ground, x, y, &normal));
+        vec3 way = v3_unit(v3_add(v3_scale(normal, 0.35f),
+                                  v3(between(g, -0.45f, 0.75f), between(g, -1.0f, -0.6f), between(g, -0.45f, 0.05f))));
+        RF_TRY(stalk(g, foot, way, t->length * between(g, 2.2f, 3.3f)));
+    }
+    return RF_OK;
+done:
+    return status;
+}
+
+rf_status moss_grow(const scene_maker *maker, const rock *ground, strand_list *front, strand_list *behind,
+                    rf_error *err)
+{
+    static const tuft tufts[] = {
+        {.x = -335, .y = 5, .spread = 88, .shoots = 17, .length = 98, .lean = {-0.25f, -0.55f, -0.35f}},
+        {.x = -175, .y = 205, .spread = 62, .shoots = 11, .length = 84, .lean = {-0.1f, -0.5f, -0.1f}, .loose = 1},
+        {.x = 415, .y = 135, .spread = 60, .shoots = 9, .length = 80, .lean = {0.2f, -0.6f, -0.1f}},
+        {.x = 120, .y = -225, .spread = 46, .shoots = 6, .length = 62, .lean = {0.1f, -0.8f, 0.1f}},
+        {.x = -395, .y = -165, .spread = 60, .shoots = 9, .length = 90, .lean = {-0.3f, -0.9f, 0.5f}, .behind = 1},
+    };
+    rf_status status;
+    grower g = {.ground = ground, .random = take_random_start(maker->options->seed, "moss"), .err = err};
+    for (size_t i = 0; i < sizeof tufts / sizeof tufts[0]; i++) {
+        g.list = tufts[i].behind ? behind : front;
+        RF_TRY(grow_tuft(&g, &tufts[i]));
+    }
+    g.list = front;
+    RF_TRY(grow_stalks(&g, &tufts[0], 6));
+    RF_TRY(grow_stalks(&g, &tufts[1], 3));
+    RF_TRY(grow_stalks(&g, &tufts[2], 2));
+    return RF_OK;
+done:
+    return status;
+}

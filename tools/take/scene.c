@@ -1,0 +1,53 @@
+/* scene.c - see scene.h. */
+#include "scene.h"
+
+#include "random.h"
+#include "railfold/memory.h"
+
+void scene_set_depth(scene_maker *maker, double depth_units)
+{
+    maker->depth_units = depth_units;
+    maker->unit_steps = (maker->plan->subject_end - maker->plan->subject_begin) / depth_units;
+    maker->out->unit_steps = maker->unit_steps;
+}
+
+layer *scene_add_layer(scene_maker *maker, layer_kind kind)
+{
+    layer *added = &maker->out->layers[maker->out->count++];
+    added->kind = kind;
+    return added;
+}
+
+int scene_margin(const scene_maker *maker)
+{
+    const rail *plan = maker->plan;
+    double depth = plan->subject_end - plan->subject_begin,
+           beyond = fmax(rail_margin_px(plan, plan->subject_begin), rail_margin_px(plan, plan->subject_end));
+    double blur = plan->blur_px_per_step * (fmax(depth, plan->farthest - plan->nearest) + 1);
+    return (int)ceil(beyond + blur) + 6;
+}
+
+rf_status scene_make(scene *out, const take_options *options, const rail *plan, rf_pool *pool, rf_error *err)
+{
+    *out = (scene){.unit_px = options->height / 800.0};
+    scene_maker maker = {.options = options, .plan = plan, .pool = pool, .out = out, .unit_px = out->unit_px};
+    maker.seed = (uint32_t)take_hash(options->seed);
+    switch (options->scene) {
+    case SCENE_PEBBLE:
+        return scene_pebble(&maker, err);
+    default:
+        return rf_fail(err, RF_ERR_USAGE, "--scene: not made yet");
+    }
+}
+
+void scene_free(scene *out)
+{
+    for (int i = 0; i < SCENE_MAX_LAYERS; i++) {
+        rf_free(out->layers[i].raster.rgba);
+        rf_free(out->layers[i].raster.depth);
+        rf_free(out->layers[i].strands.strands);
+        rf_free(out->layers[i].strands.points);
+    }
+    rf_free(out->back.rgb);
+    *out = (scene){0};
+}
