@@ -3,8 +3,8 @@
 #include "light.h"
 
 static const vec3 TO_KEY = {-0.5571f, -0.6189f, -0.5536f}, TO_FILL = {0.7532f, -0.0885f, -0.6518f};
-static const vec3 KEY = {2.05f, 1.88f, 1.62f}, FILL = {0.17f, 0.20f, 0.25f};
-static const vec3 ROOM_ABOVE = {0.33f, 0.36f, 0.40f}, ROOM_BELOW = {0.15f, 0.13f, 0.10f};
+static const vec3 KEY = {2.55f, 2.32f, 1.98f}, FILL = {0.16f, 0.19f, 0.25f};
+static const vec3 ROOM_ABOVE = {0.30f, 0.33f, 0.37f}, ROOM_BELOW = {0.13f, 0.11f, 0.085f};
 
 vec3 light_key_direction(void)
 {

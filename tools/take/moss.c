@@ -12,13 +12,14 @@ typedef struct tuft {
     float spread; /* radius of the foot */
     int shoots;
     float length; /* of a shoot */
+    float leaf;   /* length of a leaf */
     vec3 lean;    /* added to the ground's normal */
     int behind;
     int loose;
 } tuft;
 
 typedef struct grower {
-    const rock *ground;
+    rock *ground;
     take_random random;
     strand_list *list;
     rf_error *err;
@@ -58,7 +59,7 @@ static rf_status leaf(grower *g, vec3 foot, vec3 axis, float turn, float open, f
     vec3 out = around(axis, turn);
     float rise = 1 - 0.55f * open;
     strand_shape s = {
-        .outline = OUTLINE_BLADE, .half_width = length * between(g, 0.058f, 0.078f), .fold = between(g, 0.35f, 0.6f)};
+        .outline = OUTLINE_BLADE, .half_width = length * between(g, 0.050f, 0.066f), .fold = between(g, 0.35f, 0.6f)};
     s.line[0] = foot;
     s.line[1] =
         v3_add(foot, v3_scale(v3_add(v3_scale(axis, rise), v3_scale(out, 0.35f + 0.25f * open)), 0.36f * length));
@@ -77,7 +78,7 @@ static rf_status leaf(grower *g, vec3 foot, vec3 axis, float turn, float open, f
     return add(g, &s);
 }
 
-static rf_status shoot(grower *g, vec3 foot, vec3 axis, float length)
+static rf_status shoot(grower *g, vec3 foot, vec3 axis, float length, float leaf_length)
 {
     rf_status status;
     vec3 bend = v3_add(v3(0, -0.28f, -0.10f), random_vector(g, 0.22f));
@@ -93,12 +94,12 @@ static rf_status shoot(grower *g, vec3 foot, vec3 axis, float length)
     stem.tip = v3(0.20f, 0.24f, 0.05f);
     stem.skin = (material){.gloss = 0.25f, .shine = 25};
     RF_TRY(add(g, &stem));
-    int leaves = (int)(length * 0.40f) + 8;
+    int leaves = (int)(length * 0.34f) + 10;
     float turn = between(g, 0, 1);
     for (int i = 0; i < leaves; i++) {
-        float age = (float)i / (float)(leaves - 1), u = 0.12f + 0.86f * age;
-        float open = clampf(1.05f - 0.85f * age * age + between(g, -0.12f, 0.12f), 0, 1.1f);
-        float size = length * (0.30f + 0.17f * take_pow(1 - fabsf(2 * age - 1), 0.6f)) * between(g, 0.85f, 1.15f);
+        float age = (float)i / (float)(leaves - 1), u = 0.10f + 0.89f * age;
+        float open = clampf(1.08f - 0.88f * age * age + between(g, -0.14f, 0.14f), 0, 1.15f);
+        float size = leaf_length * (0.62f + 0.45f * take_pow(1 - fabsf(2 * age - 1), 0.6f)) * between(g, 0.85f, 1.15f);
         turn += 0.381966f + between(g, -0.03f, 0.03f);
         RF_TRY(leaf(g, strand_centre(&stem, u), strand_direction(&stem, u), turn, open, size, age));
     }
@@ -110,7 +111,7 @@ done:
 /* A wiry red-brown stalk that ends in a capsule, nodding a little. */
 static rf_status stalk(grower *g, vec3 foot, vec3 way, float length)
 {
-    strand_shape s = {.outline = OUTLINE_STALK, .round = 1, .half_width = between(g, 1.9f, 2.4f), .streak = 0.10f};
+    strand_shape s = {.outline = OUTLINE_STALK, .round = 1, .half_width = between(g, 2.0f, 2.6f), .streak = 0.10f};
     vec3 sway = random_vector(g, 0.30f);
     s.line[0] = foot;
     s.line[1] = v3_add(foot, v3_scale(way, 0.36f * length));
@@ -134,8 +135,10 @@ static rf_status grow_tuft(grower *g, const tuft *t)
         float x = t->x + distance * (float)take_cos(angle), y = t->y + distance * (float)take_sin(angle);
         vec3 normal, lean = v3_add(t->lean, v3((x - t->x) / t->spread * 0.45f, (y - t->y) / t->spread * 0.45f, 0));
         float depth = rock_depth(g->ground, x, y, &normal) + 3;
+        if (t->behind)
+            depth = g->ground->rim_depth + between(g, 4, 16);
         vec3 axis = v3_unit(v3_add(v3_add(normal, lean), random_vector(g, 0.25f)));
-        RF_TRY(shoot(g, v3(x, y, depth), axis, t->length * between(g, 0.7f, 1.25f)));
+        RF_TRY(shoot(g, v3(x, y, depth), axis, t->length * between(g, 0.65f, 1.25f), t->leaf));
     }
     return RF_OK;
 done:
@@ -151,31 +154,46 @@ static rf_status grow_stalks(grower *g, const tuft *t, int count)
         vec3 normal, foot = v3(x, y, rock_depth(g->ground, x, y, &normal));
         vec3 way = v3_unit(v3_add(v3_scale(normal, 0.35f),
                                   v3(between(g, -0.45f, 0.75f), between(g, -1.0f, -0.6f), between(g, -0.45f, 0.05f))));
-        RF_TRY(stalk(g, foot, way, t->length * between(g, 2.2f, 3.3f)));
+        RF_TRY(stalk(g, foot, way, t->length * between(g, 1.7f, 2.6f)));
     }
     return RF_OK;
 done:
     return status;
 }
 
-rf_status moss_grow(const scene_maker *maker, const rock *ground, strand_list *front, strand_list *behind,
-                    rf_error *err)
+rf_status moss_grow(const scene_maker *maker, rock *ground, strand_list *front, strand_list *behind, rf_error *err)
 {
     static const tuft tufts[] = {
-        {.x = -335, .y = 5, .spread = 88, .shoots = 17, .length = 98, .lean = {-0.25f, -0.55f, -0.35f}},
-        {.x = -175, .y = 205, .spread = 62, .shoots = 11, .length = 84, .lean = {-0.1f, -0.5f, -0.1f}, .loose = 1},
-        {.x = 415, .y = 135, .spread = 60, .shoots = 9, .length = 80, .lean = {0.2f, -0.6f, -0.1f}},
-        {.x = 120, .y = -225, .spread = 46, .shoots = 6, .length = 62, .lean = {0.1f, -0.8f, 0.1f}},
-        {.x = -395, .y = -165, .spread = 60, .shoots = 9, .length = 90, .lean = {-0.3f, -0.9f, 0.5f}, .behind = 1},
+        {.x = -345, .y = 150, .spread = 105, .shoots = 20, .length = 165, .leaf = 62, .lean = {-0.15f, -0.75f, -0.30f}},
+        {.x = -120,
+         .y = 345,
+         .spread = 80,
+         .shoots = 13,
+         .length = 135,
+         .leaf = 56,
+         .lean = {0.0f, -0.75f, -0.25f},
+         .loose = 1},
+        {.x = 455, .y = 215, .spread = 60, .shoots = 9, .length = 105, .leaf = 46, .lean = {0.2f, -0.8f, -0.1f}},
+        {.x = 170, .y = -205, .spread = 40, .shoots = 7, .length = 70, .leaf = 30, .lean = {0.1f, -0.9f, 0.0f}},
+        {.x = -330,
+         .y = -75,
+         .spread = 62,
+         .shoots = 9,
+         .length = 150,
+         .leaf = 50,
+         .lean = {-0.2f, -1.6f, 0.9f},
+         .behind = 1},
     };
     rf_status status;
     grower g = {.ground = ground, .random = take_random_start(maker->options->seed, "moss"), .err = err};
     for (size_t i = 0; i < sizeof tufts / sizeof tufts[0]; i++) {
         g.list = tufts[i].behind ? behind : front;
+        if (!tufts[i].behind)
+            rock_add_soil(ground, tufts[i].x, tufts[i].y, tufts[i].spread + 22);
         RF_TRY(grow_tuft(&g, &tufts[i]));
     }
     g.list = front;
-    RF_TRY(grow_stalks(&g, &tufts[0], 6));
+    RF_TRY(grow_stalks(&g, &tufts[0], 7));
     RF_TRY(grow_stalks(&g, &tufts[1], 3));
     RF_TRY(grow_stalks(&g, &tufts[2], 2));
     return RF_OK;

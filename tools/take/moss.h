@@ -6,7 +6,7 @@
 #include "strand.h"
 
 /* In front of the pebble, and behind its outline. */
-rf_status moss_grow(const scene_maker *maker, const rock *ground, strand_list *front, strand_list *behind,
+rf_status moss_grow(const scene_maker *maker, rock *ground, strand_list *front, strand_list *behind,
                     rf_error *err) RF_CHECKED;
 
 #endif

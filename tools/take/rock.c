@@ -55,46 +55,87 @@ float rock_depth(const rock *self, float x, float y, vec3 *normal)
     return depth[0];
 }
 
-/* Grains of quartz, feldspar, mica and iron-stained cement. Returns how far the grain stands out. */
+/* One kind of grain strewn in the groundmass: blobs with bent outlines. Returns 0..1, how far the grain covers. */
+static float strewn(float x, float y, float size, float share, uint32_t seed, uint32_t *id)
+{
+    float bend_x = 0.35f * take_fractal(x / (0.7f * size), y / (0.7f * size), 2, 0.6f, seed + 1);
+    float bend_y = 0.35f * take_fractal(x / (0.7f * size), y / (0.7f * size), 2, 0.6f, seed + 2);
+    take_cell cell = take_cells(x / size + bend_x, y / size + bend_y, 0.9f, 0, seed);
+    *id = cell.id;
+    if (take_cell_value(cell.id, 1) > share)
+        return 0;
+    /* Crystals are longer than wide, each its own way. */
+    float way = take_cell_value(cell.id, 2), c = 1 - 2 * way, s = 2 * sqrtf(maxf(way * (1 - way), 0));
+    float along = c * cell.to_x + s * cell.to_y, across = c * cell.to_y - s * cell.to_x;
+    float long_side = 0.30f + 0.22f * take_cell_value(cell.id, 3),
+          wide = long_side * (0.45f + 0.5f * take_cell_value(cell.id, 4));
+    float t = maxf(fabsf(along) / long_side, fabsf(across) / wide);
+    t = maxf(t, 0.75f * (fabsf(along) / long_side + fabsf(across) / wide));
+    return (1 - smoothstep(0.82f, 1.0f, t)) * smoothstep(0.0f, 0.05f, cell.border);
+}
+
+static void cover(material *skin, vec3 colour, float gloss, float shine, float over)
+{
+    skin->albedo = v3_mix(skin->albedo, colour, over);
+    skin->gloss = mixf(skin->gloss, gloss, over);
+    skin->shine = mixf(skin->shine, shine, over);
+}
+
+/* A dark groundmass with feldspar laths, quartz, mica flakes and iron stains. Returns how far it stands out. */
 static float mineral(const rock *self, float x, float y, material *skin)
 {
-    float bend_x = take_noise(x / 7, y / 7, self->seed + 21), bend_y = take_noise(x / 7, y / 7, self->seed + 22);
-    take_cell grain = take_cells((x + 2.4f * bend_x) / 8.5f, (y + 2.4f * bend_y) / 8.5f, 0.95f, 0, self->seed + 23);
-    take_cell large = take_cells((x + 6 * bend_x) / 31 + 5, (y + 6 * bend_y) / 31, 0.9f, 0, self->seed + 24);
-    float kind = take_cell_value(grain.id, 1), tone = take_cell_value(grain.id, 2);
-    float stain = take_fractal(x / 120, y / 120, 4, 0.55f, self->seed + 25);
-    float fine = take_fractal(x / 4.5f, y / 4.5f, self->fine_octaves, 0.65f, self->seed + 26);
-    vec3 colour = grey(0.22f + 0.10f * tone, 0.06f);
-    float stands = 0.9f * (tone - 0.5f);
-    skin->gloss = 0.10f;
-    skin->shine = 18;
-    if (take_cell_value(large.id, 1) < 0.26f && large.border > 0.04f) { /* a feldspar crystal, cleaved in fine steps */
-        float cleave = take_noise((x * 0.8f + y * 0.6f) / 2.2f, (y * 0.8f - x * 0.6f) / 26, self->seed + large.id);
-        colour = v3_scale(v3(0.47f, 0.41f, 0.35f), 0.9f + 0.2f * take_cell_value(large.id, 2) + 0.10f * cleave);
-        stands = 1.2f + 0.5f * cleave;
-        skin->gloss = 0.22f;
-        skin->shine = 40;
-    } else if (kind < 0.30f) { /* quartz */
-        colour = grey(0.30f + 0.10f * tone, 0.02f);
-        stands += 0.5f;
-        skin->gloss = 0.32f;
-        skin->shine = 60;
-    } else if (kind < 0.44f) { /* mica and hornblende */
-        colour = grey(0.045f + 0.05f * tone, 0.02f);
-        stands -= 0.5f;
-        skin->gloss = 0.55f;
-        skin->shine = 90;
-    } else if (kind < 0.56f) { /* ochre cement */
-        colour = v3_scale(v3(0.36f, 0.24f, 0.13f), 0.7f + 0.5f * tone);
-        stands -= 0.4f;
+    uint32_t seed = self->seed + 20, id;
+    float fine = take_fractal(x / 7, y / 7, self->fine_octaves, 0.78f, seed),
+          patch = take_fractal(x / 75, y / 75, 4, 0.6f, seed + 1);
+    float stain = take_fractal(x / 150, y / 150, 4, 0.55f, seed + 2);
+    vec3 colour = v3_scale(grey(0.130f + 0.035f * patch, 0.07f), maxf(1 + 0.28f * fine, 0.2f));
+    *skin = (material){.albedo = colour, .gloss = 0.10f, .shine = 22};
+    float stands = 0.85f * fine, over, tone;
+    over = strewn(x, y, 5.5f, 0.42f, seed + 3, &id);
+    tone = take_cell_value(id, 5);
+    cover(skin,
+          v3_scale(tone < 0.35f  ? v3(0.045f, 0.043f, 0.042f)
+                   : tone < 0.8f ? v3(0.26f, 0.25f, 0.24f)
+                                 : v3(0.27f, 0.19f, 0.12f),
+                   0.8f + 0.4f * take_cell_value(id, 6)),
+          0.15f, 30, 0.75f * over);
+    stands += 0.35f * over * (tone - 0.3f);
+    over = strewn(x + 31, y, 12, 0.34f, seed + 5, &id);
+    tone = take_cell_value(id, 5);
+    cover(skin,
+          v3_scale(tone < 0.3f ? v3(0.05f, 0.047f, 0.045f) : v3(0.31f, 0.30f, 0.28f),
+                   (0.85f + 0.3f * take_cell_value(id, 6)) * (1 + 0.10f * fine)),
+          0.30f, 50, 0.85f * over);
+    stands += 0.9f * over * (tone - 0.25f);
+    over = strewn(x, y + 57, 30, 0.30f, seed + 7, &id);
+    tone = take_cell_value(id, 5);
+    float cleave = take_noise((x * 0.8f + y * 0.6f) / 2.4f, (y * 0.8f - x * 0.6f) / 30, seed + id);
+    cover(skin,
+          v3_scale(v3_mix(v3(0.42f, 0.39f, 0.35f), v3(0.40f, 0.32f, 0.27f), tone),
+                   (1 + 0.10f * cleave) * (1 + 0.10f * fine)),
+          0.22f, 40, 0.9f * over);
+    stands += over * (0.9f + 0.35f * cleave);
+    over = strewn(x + 11, y + 5, 3.1f, 0.10f, seed + 9, &id); /* flakes that catch the lamp */
+    cover(skin, skin->albedo, 0.9f * take_cell_value(id, 5), 60, over);
+    /* Iron stains, and a bleached skin on other parts. */
+    vec3 rusty = v3_mul(skin->albedo, v3(1.25f, 0.83f, 0.52f)),
+         bleached = v3_add(v3_scale(skin->albedo, 0.6f), grey(0.13f, 0.06f));
+    skin->albedo = v3_mix(skin->albedo, rusty, 0.85f * smoothstep(0.05f, 0.9f, stain + 0.25f * patch));
+    skin->albedo = v3_mix(skin->albedo, bleached, 0.6f * smoothstep(0.15f, 1.0f, -stain + 0.3f * patch));
+    return stands;
+}
+
+/* Dark crumbs of soil gathered at the foot of the moss. Returns 0..1. */
+static float soil_at(const rock *self, float x, float y)
+{
+    float most = 0;
+    for (int i = 0; i < self->soil_count; i++) {
+        float dx = x - self->soil[i].x, dy = y - self->soil[i].y, distance = sqrtf(dx * dx + dy * dy) / self->soil[i].z;
+        most = maxf(most, 1.35f - distance);
     }
-    float seam = 1 - smoothstep(0.0f, 0.10f, grain.border);
-    colour = v3_scale(colour, (1 - 0.30f * seam) * (1 + 0.16f * fine));
-    /* Weathering: a brown skin in the hollows of the stain field, a bleached one on its crests. */
-    colour = v3_mix(colour, v3_mul(colour, v3(1.05f, 0.80f, 0.58f)), smoothstep(0.0f, 0.9f, stain));
-    colour = v3_mix(colour, grey(0.34f, 0.05f), 0.45f * smoothstep(0.1f, 1.0f, -stain));
-    skin->albedo = colour;
-    return stands - 0.9f * seam + 0.55f * fine;
+    if (most <= 0)
+        return 0;
+    return smoothstep(0.25f, 0.55f, most + 0.35f * take_fractal(x / 24, y / 24, 4, 0.65f, self->seed + 61));
 }
 
 void rock_at(const void *rock_of, float x, float y, surface_point *out)
@@ -108,24 +149,24 @@ void rock_at(const void *rock_of, float x, float y, surface_point *out)
         return;
     float facing = 1 - smoothstep(0.75f, 1.0f, ring) * 0.6f; /* relief turns sideways near the outline */
     float relief = large_relief(self, sx, sy);
-    float rough = take_fractal(sx / 46, sy / 46, self->rough_octaves, 0.5f, self->seed + 12);
-    relief += 3.6f * rough;
-    float pit = take_fractal(sx / 13, sy / 13, 3, 0.6f, self->seed + 13);
-    relief -= 2.2f * smoothstep(0.35f, 1.1f, pit);
+    relief += 4.4f * take_fractal(sx / 52, sy / 52, self->rough_octaves, 0.55f, self->seed + 12);
+    float pit = take_fractal(sx / 15, sy / 15, 4, 0.6f, self->seed + 13);
+    relief -= 2.8f * smoothstep(0.55f, 1.3f, pit);
     material skin = {0}, crust = {0};
-    float stands = mineral(self, sx, sy, &skin);
-    float thick = lichen_at(self, sx, sy, &crust);
+    float stands = mineral(self, sx, sy, &skin), thick = lichen_at(self, sx, sy, &crust), soil = soil_at(self, x, y);
     if (thick > 0) {
         float over = smoothstep(0, 0.5f, thick);
-        skin.albedo = v3_mix(skin.albedo, crust.albedo, over);
-        skin.gloss = mixf(skin.gloss, crust.gloss, over);
-        skin.shine = mixf(skin.shine, crust.shine, over);
-        skin.translucent = mixf(skin.translucent, crust.translucent, over);
-        relief += thick + stands * (1 - over);
-    } else {
-        relief += stands;
+        cover(&skin, crust.albedo, crust.gloss, crust.shine, over);
+        stands = thick + stands * (1 - over);
     }
-    out->depth -= relief * facing;
+    if (soil > 0) {
+        float crumb = take_fractal(x / 9, y / 9, self->fine_octaves, 0.8f, self->seed + 62);
+        vec3 humus = v3_scale(
+            v3_mix(v3(0.050f, 0.036f, 0.024f), v3(0.11f, 0.085f, 0.05f), clampf(0.4f + 0.5f * crumb, 0, 1)), 0.9f);
+        cover(&skin, humus, 0.04f, 10, soil);
+        stands = mixf(stands, 2.5f + 2.4f * crumb, soil);
+    }
+    out->depth -= (relief + stands) * facing;
     out->skin = skin;
 }
 
@@ -135,40 +176,72 @@ static void add_rosette(rock *self, rosette r)
         self->rosettes[self->rosette_count++] = r;
 }
 
+static const vec3 ORANGE_PALE = {0.62f, 0.37f, 0.070f}, ORANGE_DEEP = {0.47f, 0.185f, 0.018f};
+static const vec3 GREEN_PALE = {0.43f, 0.46f, 0.37f}, GREEN_DEEP = {0.25f, 0.285f, 0.205f};
+static const vec3 WHITE_PALE = {0.50f, 0.49f, 0.45f}, WHITE_DEEP = {0.34f, 0.335f, 0.31f};
+
+static void colour_rosette(rosette *r, take_random *random)
+{
+    float tone = take_random_between(random, 0.88f, 1.1f);
+    switch (r->kind) {
+    case ROSETTE_LOBES:
+        r->pale = v3_scale(ORANGE_PALE, tone);
+        r->deep = v3_scale(ORANGE_DEEP, tone);
+        r->cell = 8.5f;
+        r->lobes = 8 + (int)(r->radius / 4);
+        break;
+    case ROSETTE_PLATES:
+        r->pale = v3_scale(GREEN_PALE, tone);
+        r->deep = v3_scale(GREEN_DEEP, tone);
+        r->cell = take_random_between(random, 11, 16);
+        break;
+    case ROSETTE_FILM:
+    default:
+        r->pale = v3_scale(WHITE_PALE, tone);
+        r->deep = v3_scale(WHITE_DEEP, tone);
+        r->cell = take_random_between(random, 15, 20);
+    }
+}
+
 static void place_rosettes(rock *self, take_random *random)
 {
-    static const struct {
-        rosette_kind kind;
-        float x, y, radius;
-    } main_ones[] = {{ROSETTE_LOBES, -70, -130, 118}, {ROSETTE_PLATES, 225, -70, 150}, {ROSETTE_LOBES, 330, -235, 62},
-                     {ROSETTE_PLATES, -300, 40, 95},  {ROSETTE_LOBES, 60, 95, 58},     {ROSETTE_PLATES, 40, -290, 70}};
+    static const rosette main_ones[] = {{.kind = ROSETTE_FILM, .x = 60, .y = -215, .radius = 135},
+                                        {.kind = ROSETTE_FILM, .x = 395, .y = 60, .radius = 105},
+                                        {.kind = ROSETTE_PLATES, .x = 215, .y = -75, .radius = 150},
+                                        {.kind = ROSETTE_PLATES, .x = -395, .y = 150, .radius = 85},
+                                        {.kind = ROSETTE_LOBES, .x = -75, .y = -110, .radius = 112},
+                                        {.kind = ROSETTE_LOBES, .x = 25, .y = 15, .radius = 66},
+                                        {.kind = ROSETTE_LOBES, .x = 350, .y = -215, .radius = 78},
+                                        {.kind = ROSETTE_PLATES, .x = 470, .y = -130, .radius = 90},
+                                        {.kind = ROSETTE_FILM, .x = -330, .y = -190, .radius = 75}};
     for (size_t i = 0; i < sizeof main_ones / sizeof main_ones[0]; i++) {
-        rosette r = {.kind = main_ones[i].kind,
-                     .radius = main_ones[i].radius * take_random_between(random, 0.9f, 1.1f)};
-        r.x = main_ones[i].x + take_random_between(random, -25, 25);
-        r.y = main_ones[i].y + take_random_between(random, -20, 20);
+        rosette r = main_ones[i];
+        r.radius *= take_random_between(random, 0.9f, 1.1f);
+        r.x += take_random_between(random, -20, 20);
+        r.y += take_random_between(random, -20, 20);
         r.seed = (uint32_t)take_random_bits(random);
-        if (r.kind == ROSETTE_LOBES) {
-            r.pale = v3(0.70f, 0.50f, 0.13f);
-            r.deep = v3(0.58f, 0.24f, 0.025f);
-            r.cell = 10;
-            r.lobes = (int)(r.radius / 4.2f);
-        } else {
-            r.pale = v3(0.52f, 0.56f, 0.45f);
-            r.deep = v3(0.36f, 0.41f, 0.29f);
-            r.cell = take_random_between(random, 11, 15);
+        colour_rosette(&r, random);
+        add_rosette(self, r);
+    }
+    for (int i = 0; i < 14; i++) { /* young ones */
+        rosette r = {.kind = i % 4 == 0 ? ROSETTE_FILM : ROSETTE_PLATES, .radius = take_random_between(random, 9, 30)};
+        r.x = take_random_between(random, -480, 480);
+        r.y = take_random_between(random, -360, 200);
+        r.seed = (uint32_t)take_random_bits(random);
+        colour_rosette(&r, random);
+        if (i % 3 == 1) {
+            r.pale = ORANGE_PALE;
+            r.deep = ORANGE_DEEP;
         }
+        r.cell *= 0.62f;
         add_rosette(self, r);
     }
-    for (int i = 0; i < 12; i++) { /* young ones */
-        rosette r = {.kind = ROSETTE_PLATES, .radius = take_random_between(random, 9, 30), .cell = 8};
-        r.x = take_random_between(random, -430, 430);
-        r.y = take_random_between(random, -330, 180);
-        r.seed = (uint32_t)take_random_bits(random);
-        r.pale = i % 3 == 0 ? v3(0.66f, 0.44f, 0.10f) : v3(0.58f, 0.60f, 0.52f);
-        r.deep = v3_scale(r.pale, 0.75f);
-        add_rosette(self, r);
-    }
+}
+
+void rock_add_soil(rock *self, float x, float y, float radius)
+{
+    if (self->soil_count < ROCK_MAX_SOIL)
+        self->soil[self->soil_count++] = v3(x, y, radius);
 }
 
 void rock_make(rock *self, const scene_maker *maker)
@@ -181,7 +254,7 @@ void rock_make(rock *self, const scene_maker *maker)
     self->rim_depth = 285;
     self->bulge = 215;
     self->seed = maker->seed;
-    self->rough_octaves = minf(4, surface_octaves(maker, 46));
-    self->fine_octaves = surface_octaves(maker, 4.5f);
+    self->rough_octaves = minf(5, surface_octaves(maker, 52));
+    self->fine_octaves = surface_octaves(maker, 7);
     place_rosettes(self, &random);
 }

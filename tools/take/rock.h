@@ -4,9 +4,9 @@
 
 #include "surface.h"
 
-enum { ROCK_MAX_ROSETTES = 24 };
+enum { ROCK_MAX_ROSETTES = 32, ROCK_MAX_SOIL = 8 };
 
-typedef enum rosette_kind { ROSETTE_PLATES, ROSETTE_LOBES } rosette_kind;
+typedef enum rosette_kind { ROSETTE_PLATES, ROSETTE_LOBES, ROSETTE_FILM } rosette_kind;
 
 typedef struct rosette {
     rosette_kind kind;
@@ -21,13 +21,16 @@ typedef struct rosette {
 typedef struct rock {
     float cx, cy, half_width, half_height, tilt_cos, tilt_sin;
     float rim_depth, bulge; /* depth of the outline, and how far the body stands out of it */
-    float rough_octaves, grain_octaves, fine_octaves;
+    float rough_octaves, fine_octaves;
     uint32_t seed;
     rosette rosettes[ROCK_MAX_ROSETTES];
     int rosette_count;
+    vec3 soil[ROCK_MAX_SOIL]; /* x, y as seen, radius */
+    int soil_count;
 } rock;
 
 void rock_make(rock *self, const scene_maker *maker);
+void rock_add_soil(rock *self, float x, float y, float radius);
 
 /* For surface.at; `rock_of` is a rock. */
 void rock_at(const void *rock_of, float x, float y, surface_point *out);

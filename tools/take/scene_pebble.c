@@ -7,7 +7,7 @@
 
 #include "railfold/memory.h"
 
-static const double DEPTH_UNITS = 292;
+static const double DEPTH_UNITS = 305;
 static const float BACKDROP_STEPS_BEHIND = 4.0f; /* in lengths of the whole take */
 
 rf_status scene_pebble(scene_maker *maker, rf_error *err)
