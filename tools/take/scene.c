@@ -33,10 +33,19 @@ rf_status scene_make(scene *out, const take_options *options, const rail *plan, 
     scene_maker maker = {.options = options, .plan = plan, .pool = pool, .out = out, .unit_px = out->unit_px};
     maker.seed = (uint32_t)take_hash(options->seed);
     switch (options->scene) {
+    case SCENE_PLANE:
+        return scene_plane(&maker, err);
+    case SCENE_STAIRS:
+        return scene_stairs(&maker, err);
+    case SCENE_GRID:
+        return scene_grid(&maker, err);
+    case SCENE_BRISTLES:
+        return scene_bristles(&maker, err);
+    case SCENE_DOME:
+        return scene_dome(&maker, err);
     case SCENE_PEBBLE:
-        return scene_pebble(&maker, err);
     default:
-        return rf_fail(err, RF_ERR_USAGE, "--scene: not made yet");
+        return scene_pebble(&maker, err);
     }
 }
 

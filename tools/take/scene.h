@@ -17,6 +17,9 @@
 /* Stored colour 65535 stands for this much linear light; glints go beyond white. */
 #define LAYER_WHITE 4.0f
 
+/* From line to line of the grid scene, units of the focus plane. */
+#define GRID_PITCH_UNITS 40.0f
+
 typedef struct raster_layer {
     int x0, y0, width, height; /* its place in the reference view; reaches beyond the picture's edges */
     uint16_t *rgba;            /* owned; premultiplied colour in units of LAYER_WHITE / 65535; alpha 65535 = opaque */

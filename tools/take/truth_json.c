@@ -126,6 +126,8 @@ static void put_all(text *t, const truth_source *source)
         plan->view.distance, factor, plan->blur_px_per_step, source->options->mtf_px);
     put(t, "  \"subject_depth\": [%.10g, %.10g], \"backdrop_depth\": %.10g, \"step_px\": %.10g,\n", plan->subject_begin,
         plan->subject_end, (double)source->subject->back.depth, source->subject->unit_px / source->subject->unit_steps);
+    if (source->options->scene == SCENE_GRID)
+        put(t, "  \"grid_pitch_px\": %.10g,\n", (double)GRID_PITCH_UNITS * source->subject->unit_px);
     put_sensor(t, source->chip);
     put(t, "  \"frames\": [\n");
     for (int k = 0; k < plan->count; k++)
