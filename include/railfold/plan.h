@@ -72,18 +72,18 @@ double rf_plan_whole_units(double step_mm, double unit_mm);
  */
 
 typedef enum rf_plan_metering {
-    RF_PLAN_METERED_UNSAID,      /* external for a lens, through the lens for an objective */
-    RF_PLAN_METERED_EXTERNAL,    /* the time is for the marked aperture at infinity: the factor comes on top */
-    RF_PLAN_METERED_THROUGH_LENS /* the time already holds the factor */
+    RF_PLAN_METERED_EXTERNAL,     /* the time is for the marked aperture at infinity: the factor comes on top */
+    RF_PLAN_METERED_THROUGH_LENS, /* the time already holds the factor */
+    RF_PLAN_METERED_UNSAID        /* external for a lens, through the lens for an objective */
 } rf_plan_metering;
 
 typedef enum rf_plan_goal {
-    RF_PLAN_GOAL_NONE,     /* aperture given, step from the overlap, frames counted */
     RF_PLAN_GOAL_APERTURE, /* the sharpest full stop that keeps to max_frames, step_mm and the rail; an aperture given
                               is the widest one allowed, else f/2.8 */
     RF_PLAN_GOAL_STEP,     /* the step that holds the overlap or, where that breaks max_frames, the finest that fits */
-    RF_PLAN_GOAL_FRAMES    /* the fewest frames: with an aperture given they are counted (step_mm may be given), else
+    RF_PLAN_GOAL_FRAMES,   /* the fewest frames: with an aperture given they are counted (step_mm may be given), else
                               the smallest full stop still within the blur limit, smaller ones only for max_frames */
+    RF_PLAN_GOAL_NONE      /* aperture given, step from the overlap or given, frames counted */
 } rf_plan_goal;
 
 /* What is known. 0 means "not given" wherever 0 is no value; whatever cannot be computed without a missing value is NAN
@@ -112,7 +112,8 @@ typedef struct rf_plan_options {
     int divisions;              /* on the knob */
     double smallest_step_mm;    /* that the rail can do */
     double working_distance_mm; /* measured, front of the lens to the subject; 0 = not measured */
-    double shutter_s;           /* metered time, exact */
+    double shutter_s;                   /* metered time, exact */
+    double metered_f_number_marked;     /* aperture it was metered at; 0 = f_number_marked, else the one found */
     int metering;               /* rf_plan_metering */
     double timer_s, settle_s;   /* waits per frame */
     double mains_hz;            /* 50 or 60 */
@@ -122,7 +123,8 @@ typedef struct rf_plan_options {
 
 #define RF_PLAN_OPTIONS_DEFAULT                                                                                        \
     {                                                                                                                  \
-        .pupil_ratio = 1, .blur_px = 2, .wavelength_mm = 550e-6, .overlap_percent = 30, .guard_frames = 2              \
+        .pupil_ratio = 1, .blur_px = 2, .wavelength_mm = 550e-6, .overlap_percent = 30, .guard_frames = 2,             \
+        .goal = RF_PLAN_GOAL_NONE, .metering = RF_PLAN_METERED_UNSAID                                                  \
     }
 
 typedef enum rf_plan_warning_kind {
@@ -195,7 +197,8 @@ rf_status rf_plan_screen_text(const rf_plan_options *options, const rf_plan_resu
 /* One line per plan of rf_plan_compare. */
 rf_status rf_plan_compare_text(const rf_plan_options *options, const rf_plan_result *rows, int count, char **text,
                                rf_error *err) RF_CHECKED;
-/* One JSON object, format 1; unknown numbers are null. `rows` (count of them, may be 0) become "compare". */
+/* One JSON object, format 1; unknown numbers are null. `rows` (count of them, may be 0) become "compare"; without an
+ * aperture there is no plan beside them and `result` is NULL. */
 rf_status rf_plan_json(const rf_plan_options *options, const rf_plan_result *result, const rf_plan_result *rows,
                        int count, char **text, rf_error *err) RF_CHECKED;
 /* The shooting card: one line a frame: frame (from 1), knob_turns and knob_division (the dial's reading when it stood

@@ -35,8 +35,10 @@ static void set_light(const rf_plan_options *options, rf_plan_result *plan, doub
         plan->diffraction_f_number = plan->blur_limit_um / (2 * wavelength_um) / factor;
     }
     plan->exposure_stops = log2(plan->exposure_factor);
+    double metered = options->metered_f_number_marked > 0 ? options->metered_f_number_marked : options->f_number_marked;
+    double opening = metered > 0 ? plan->f_number / rf_plan_exact_f_number(metered) : 1;
     int through_lens = options->metering == RF_PLAN_METERED_THROUGH_LENS || options->objective[1] > 0;
-    plan->shutter_s = known(options->shutter_s) * (through_lens ? 1 : plan->exposure_factor);
+    plan->shutter_s = known(options->shutter_s) * opening * opening * (through_lens ? 1 : plan->exposure_factor);
     plan->flicker_percent = rf_plan_flicker_percent(known(options->mains_hz), plan->shutter_s);
     plan->airy_diameter_um = rf_plan_airy_diameter_um(plan->effective_f_number, wavelength_um);
     plan->airy_diameter_px = plan->airy_diameter_um / plan->pitch_um;

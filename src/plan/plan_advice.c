@@ -13,13 +13,29 @@ static const double BACKDROP_LIMIT = 0.05;
 static const double PARAXIAL_ERROR = 0.1;
 
 const char *const rf_plan_cautions[] = {
-    "Lamps run hot and glare: let them cool, shade your eyes, keep paper and bellows clear of them.",
-    "Blades, pins and glass edges: cut away from the hand, count them out and back in.",
-    "Old specimens may hold pest-control residue (arsenic, mercury): gloves, air, no food near.",
+    "Lamps are hot and glare: let them cool, shade your eyes, keep paper away.",
+    "Blades and pins: cut away from the hand, count them out and back in.",
+    "Old specimens: pest-control residue (arsenic, mercury); gloves, air, no food.",
     "Rails, clamps and bellows pinch: fingers off before the knob turns.",
-    "Local codes and licensed practice come first, for mains wiring as for hazardous substances.",
+    "Local codes and licensed practice come first, for mains and for poisons.",
     NULL,
 };
+
+const char *plan_warning_name(rf_plan_warning_kind kind)
+{
+    static const char *const names[] = {
+        [RF_PLAN_WARN_DIFFRACTION] = "diffraction",
+        [RF_PLAN_WARN_RAIL] = "rail",
+        [RF_PLAN_WARN_OVERLAP] = "overlap",
+        [RF_PLAN_WARN_FRAMES] = "frames",
+        [RF_PLAN_WARN_REACH] = "reach",
+        [RF_PLAN_WARN_FLICKER] = "flicker",
+        [RF_PLAN_WARN_BACKDROP] = "backdrop",
+        [RF_PLAN_WARN_HIGH_NA] = "high-na",
+        [RF_PLAN_WARN_REVERSED] = "reversed",
+    };
+    return names[kind];
+}
 
 static RF_PRINTF(3, 4) void add(rf_plan_result *plan, rf_plan_warning_kind kind, const char *format, ...)
 {

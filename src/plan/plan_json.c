@@ -10,10 +10,11 @@
 /* `lead` is what stands before the name: the comma, line break and indent. */
 static void add_number(plan_text *text, const char *lead, const char *name, double number)
 {
+    plan_text_add(text, "%s\"%s\": ", lead, name);
     if (isfinite(number))
-        plan_text_add(text, "%s\"%s\": %.10g", lead, name, number);
+        plan_text_add_number(text, "%.10g", number);
     else
-        plan_text_add(text, "%s\"%s\": null", lead, name);
+        plan_text_add(text, "null");
 }
 
 static void add_string(plan_text *text, const char *lead, const char *words)
@@ -27,22 +28,6 @@ static void add_string(plan_text *text, const char *lead, const char *words)
         else
             plan_text_add(text, "%c", *words);
     plan_text_add(text, "\"");
-}
-
-static const char *warning_name(rf_plan_warning_kind kind)
-{
-    static const char *const names[] = {
-        [RF_PLAN_WARN_DIFFRACTION] = "diffraction",
-        [RF_PLAN_WARN_RAIL] = "rail",
-        [RF_PLAN_WARN_OVERLAP] = "overlap",
-        [RF_PLAN_WARN_FRAMES] = "frames",
-        [RF_PLAN_WARN_REACH] = "reach",
-        [RF_PLAN_WARN_FLICKER] = "flicker",
-        [RF_PLAN_WARN_BACKDROP] = "backdrop",
-        [RF_PLAN_WARN_HIGH_NA] = "high-na",
-        [RF_PLAN_WARN_REVERSED] = "reversed",
-    };
-    return names[kind];
 }
 
 /* 0 means "not given" in the options. */
@@ -69,6 +54,7 @@ static void add_inputs(plan_text *text, const rf_plan_options *options)
     add_number(text, lead, "smallest_step_um", given(options->smallest_step_mm * 1000));
     add_number(text, lead, "working_distance_mm", given(options->working_distance_mm));
     add_number(text, lead, "metered_shutter_s", given(options->shutter_s));
+    add_number(text, lead, "metered_f_number_marked", given(options->metered_f_number_marked));
     add_number(text, lead, "timer_s", options->timer_s);
     add_number(text, lead, "settle_s", options->settle_s);
     add_number(text, lead, "mains_hz", given(options->mains_hz));
@@ -143,7 +129,7 @@ static void add_warnings(plan_text *text, const char *lead, const char *item, co
     }
     plan_text_add(text, "]%s\"warning_kinds\": [", lead);
     for (int i = 0; i < plan->warning_count; i++)
-        add_string(text, i > 0 ? ", " : "", warning_name(plan->warnings[i].kind));
+        add_string(text, i > 0 ? ", " : "", plan_warning_name(plan->warnings[i].kind));
     plan_text_add(text, "]");
 }
 
@@ -152,9 +138,11 @@ rf_status rf_plan_json(const rf_plan_options *options, const rf_plan_result *res
 {
     plan_text text = plan_text_begin(err);
     plan_text_add(&text, "{\n  \"railfold\": \"%s\",\n  \"format\": 1,\n  \"command\": \"plan\"", RF_VERSION);
-    add_lens(&text, ",\n  ", result);
-    add_take(&text, ",\n  ", result);
-    add_warnings(&text, ",\n  ", "\n    ", result);
+    if (result != NULL) {
+        add_lens(&text, ",\n  ", result);
+        add_take(&text, ",\n  ", result);
+        add_warnings(&text, ",\n  ", "\n    ", result);
+    }
     plan_text_add(&text, ",\n  \"cautions\": [");
     for (int i = 0; rf_plan_cautions[i] != NULL; i++)
         add_string(&text, i > 0 ? ",\n    " : "\n    ", rf_plan_cautions[i]);
@@ -189,11 +177,15 @@ rf_status rf_plan_card_csv(const rf_plan_options *options, const rf_plan_result 
         plan_text_add(&text, "%d,", i + 1);
         if (divisions > 0)
             plan_text_add(&text, "%lld,%lld,", i * divisions / options->divisions, i * divisions % options->divisions);
-        else if (result->knob_turns_per_step > 0)
-            plan_text_add(&text, "%.4f,,", i * result->knob_turns_per_step);
-        else
+        else if (result->knob_turns_per_step > 0) {
+            plan_text_add_number(&text, "%.4f", i * result->knob_turns_per_step);
             plan_text_add(&text, ",,");
-        plan_text_add(&text, "%.5f,%.5f\n", position, focus);
+        } else
+            plan_text_add(&text, ",,");
+        plan_text_add_number(&text, "%.5f", position);
+        plan_text_add(&text, ",");
+        plan_text_add_number(&text, "%.5f", focus);
+        plan_text_add(&text, "\n");
     }
     return plan_text_end(&text, out);
 }

@@ -27,6 +27,8 @@ rf_status plan_solve(const rf_plan_options *options, const rf_plan_result *setup
 /* ---- plan_advice.c ---- */
 
 void plan_warn(const rf_plan_options *options, rf_plan_result *result);
+/* One word, for tables and scripts: "flicker". */
+const char *plan_warning_name(rf_plan_warning_kind kind);
 
 /* ---- plan_text.c: a string that grows; after the first failure every call does nothing and plan_text_end reports it
  */
@@ -40,6 +42,8 @@ typedef struct plan_text {
 
 plan_text plan_text_begin(rf_error *err);
 void plan_text_add(plan_text *text, const char *format, ...) RF_PRINTF(2, 3);
+/* A number as C writes it ("%.10g"), with a decimal point whatever the locale. */
+void plan_text_add_number(plan_text *text, const char *format, double number) __attribute__((format(printf, 2, 0)));
 /* `words` wrapped at `columns`; the first line starts with `lead`, the others are indented to its width. */
 void plan_text_wrap(plan_text *text, const char *lead, const char *words, int columns);
 rf_status plan_text_end(plan_text *text, char **out) RF_CHECKED;

@@ -5,7 +5,7 @@
 #include <stdarg.h>
 #include <stdio.h>
 
-enum { SCREEN_COLUMNS = 79, VALUE_COLUMN = 20, NOTE_COLUMN = 36, CELL_BYTES = 160 };
+enum { SCREEN_COLUMNS = 79, VALUE_COLUMN = 22, NOTE_COLUMN = 36, CELL_BYTES = 160 };
 
 typedef char number_text[PLAN_NUMBER_BYTES];
 
@@ -31,9 +31,9 @@ static void show_title(plan_text *text, const rf_plan_options *options, const rf
             plan_text_add(text, "%s mm lens", plan_show_number(number, plan->focal_mm));
         else
             plan_text_add(text, "Lens");
-        plan_text_add(text, "%s%s f/%g", options->reversed ? ", reversed," : "",
-                      options->goal != RF_PLAN_GOAL_NONE && !(options->f_number_marked > 0) ? ", solved:" : " at",
-                      plan->f_number_marked);
+        plan_text_add(
+            text, "%s at f/%g%s", options->reversed ? ", reversed," : "", plan->f_number_marked,
+            options->goal != RF_PLAN_GOAL_NONE && plan->f_number_marked != options->f_number_marked ? " (found)" : "");
     }
     plan_text_add(text, ", %sx", plan_show_number(number, plan->magnification));
     if (options->subject_depth_mm > 0)
@@ -78,16 +78,17 @@ static void show_take(plan_text *text, const rf_plan_options *options, const rf_
     number_text value, a, b;
     plan_text_add(text, "\nTake\n");
     if (plan->knob_divisions_per_step > 0)
-        row(text, "step", plan_show_length(value, plan->step_mm), "%.0f divisions of %d, %s turn; unrounded %s",
-            plan->knob_divisions_per_step, options->divisions, plan_show_number(a, plan->knob_turns_per_step),
-            plan_show_length(b, plan->step_wanted_mm));
+        row(text, "step", plan_show_length(value, plan->step_mm), "%.0f division%s, %s turn (%s unrounded)",
+            plan->knob_divisions_per_step, plan->knob_divisions_per_step > 1 ? "s" : "",
+            plan_show_number(a, plan->knob_turns_per_step), plan_show_length(b, plan->step_wanted_mm));
     else if (plan->knob_turns_per_step > 0)
         row(text, "step", plan_show_length(value, plan->step_mm), "%s turn of the knob",
             plan_show_number(a, plan->knob_turns_per_step));
     else
         row(text, "step", plan_show_length(value, plan->step_mm), "%s", "");
     (void)snprintf(value, sizeof value, "%.1f %%", 100 * plan->overlap);
-    row(text, "overlap", value, "%g %% asked", options->overlap_percent);
+    row(text, "overlap", value, "%s%g %% asked", plan->overlap < 0 ? "gaps between the frames; " : "",
+        options->overlap_percent);
     if (plan->frames > 0) {
         (void)snprintf(value, sizeof value, "%d", plan->frames);
         row(text, "frames", value, "%d over the subject, %d before, %d after", plan->frames - 2 * options->guard_frames,
@@ -136,16 +137,18 @@ static void show_lens(plan_text *text, const rf_plan_options *options, const rf_
     if (plan->shutter_s > 0) {
         int inside = options->metering == RF_PLAN_METERED_THROUGH_LENS || options->objective[1] > 0;
         double mark = rf_plan_nearest_shutter_mark_s(plan->shutter_s);
-        number_text dial = "";
+        number_text dial = "", at = "";
         if (fabs(mark / plan->shutter_s - 1) > 0.005 && plan->shutter_s < 36)
             (void)plan_show_shutter(dial, mark);
-        row(text, "shutter", plan_show_shutter(value, plan->shutter_s), "%s metered %s%s%s",
-            plan_show_shutter(a, options->shutter_s), inside ? "through the lens" : "outside the lens",
-            dial[0] != '\0' ? "; on the dial " : "", dial);
+        if (options->metered_f_number_marked > 0)
+            (void)snprintf(at, sizeof at, "at f/%g ", options->metered_f_number_marked);
+        row(text, "shutter", plan_show_shutter(value, plan->shutter_s), "metered %s %s%s%s%s",
+            plan_show_shutter(a, options->shutter_s), at, inside ? "through the lens" : "outside the lens",
+            dial[0] != '\0' ? "; dial " : "", dial);
     }
     if (isfinite(plan->flicker_percent)) {
         (void)snprintf(value, sizeof value, "%s %%", plan_show_number(a, plan->flicker_percent));
-        row(text, "flicker at most", value, "under a fully rippling lamp on %g Hz mains", options->mains_hz);
+        row(text, "flicker at most", value, "a lamp rippling by 100 %%, %g Hz mains", options->mains_hz);
     }
 }
 
@@ -153,30 +156,25 @@ static void show_sharpness(plan_text *text, const rf_plan_options *options, cons
 {
     number_text value, a, b;
     plan_text_add(text, "Sharpness\n");
-    int both = plan->depth_of_field_geometric_mm > 0;
-    (void)plan_show_length(a, plan->wave_rules ? plan->depth_of_field_geometric_mm : plan->depth_of_field_wave_mm);
-    if (both)
-        row(text, "depth of field", plan_show_length(value, plan->depth_of_field_mm),
-            "%s rules; the smaller %s one is %s", plan->wave_rules ? "wave-optical" : "geometric",
-            plan->wave_rules ? "geometric" : "wave-optical", a);
+    double smaller = plan->wave_rules ? plan->depth_of_field_geometric_mm : plan->depth_of_field_wave_mm;
+    (void)plan_show_length(value, plan->depth_of_field_mm);
+    if (smaller > 0)
+        row(text, "depth of field", value, "%s (%s only %s)", plan->wave_rules ? "wave-optical" : "geometric",
+            plan->wave_rules ? "geometric" : "wave-optical", plan_show_length(a, smaller));
     else
-        row(text, "depth of field", plan_show_length(value, plan->depth_of_field_mm), "wave-optical alone");
+        row(text, "depth of field", value, "wave-optical");
     (void)snprintf(value, sizeof value, "%s um", plan_show_number(a, plan->airy_diameter_um));
     if (plan->airy_diameter_px > 0)
-        row(text, "Airy disc", value, "%s px; finest detail %s um on the subject",
+        row(text, "Airy disc", value, "%s px; finest detail %s um on subject",
             plan_show_number(a, plan->airy_diameter_px), plan_show_number(b, plan->finest_detail_um));
     else
-        row(text, "Airy disc", value, "finest detail %s um on the subject",
-            plan_show_number(b, plan->finest_detail_um));
+        row(text, "Airy disc", value, "finest detail %s um on subject", plan_show_number(b, plan->finest_detail_um));
     if (plan->blur_limit_um > 0) {
-        (void)snprintf(value, sizeof value, "%s um", plan_show_number(a, plan->blur_limit_um));
-        if (plan->diffraction_f_number > 0)
-            row(text, "blur limit", value, "%g px; diffraction costs more than it gives past f/%s", options->blur_px,
-                plan_show_number(b, plan->diffraction_f_number));
-        else
-            row(text, "blur limit", value, "%g px", options->blur_px);
         (void)snprintf(value, sizeof value, "%s px", plan_show_number(a, plan->worst_blur_px));
-        row(text, "worst blur", value, "halfway between two frames, diffraction included");
+        row(text, "worst blur", value, "between frames, with diffraction; limit %g px", options->blur_px);
+        (void)snprintf(value, sizeof value, "f/%s", plan_show_number(a, plan->diffraction_f_number));
+        if (plan->diffraction_f_number > 0)
+            row(text, "diffraction past", value, "stopping down costs more than it gives");
     }
 }
 
@@ -251,6 +249,6 @@ rf_status rf_plan_screen_text(const rf_plan_options *options, const rf_plan_resu
         plan_text_wrap(&text, "! ", result->warnings[i].text, SCREEN_COLUMNS);
     plan_text_add(&text, "\nCare\n");
     for (int i = 0; rf_plan_cautions[i] != NULL; i++)
-        plan_text_wrap(&text, "  ", rf_plan_cautions[i], SCREEN_COLUMNS + 20);
+        plan_text_wrap(&text, "  ", rf_plan_cautions[i], SCREEN_COLUMNS);
     return plan_text_end(&text, out);
 }

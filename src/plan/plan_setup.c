@@ -45,6 +45,7 @@ static const field_check checks[] = {
     FIELD("smallest-step", smallest_step_mm, "a step in um above 0", 1e4),
     FIELD("working-distance", working_distance_mm, "a distance in mm above 0", 1e5),
     FIELD("shutter", shutter_s, "a time in seconds above 0", 1e6),
+    FIELD("metered-at", metered_f_number_marked, "an f-number above 0", 1e4),
     FIELD("timer", timer_s, "a time in seconds, 0 or more", 1e6),
     FIELD("settle", settle_s, "a time in seconds, 0 or more", 1e6),
     FIELD("backdrop", backdrop_mm, "a distance in mm above 0", 1e7),
@@ -79,12 +80,13 @@ static rf_status check_fields(const rf_plan_options *options, rf_error *err)
 static rf_status check_pairs(const rf_plan_options *options, rf_error *err)
 {
     int objective = options->objective[1] > 0;
-    const char *misfit = options->focal_mm > 0          ? "focal"
-                         : options->extension_mm > 0    ? "extension"
-                         : options->f_number_marked > 0 ? "aperture"
-                         : options->pupil_ratio != 1    ? "pupil-ratio"
-                         : options->reversed            ? "reversed"
-                                                        : NULL;
+    const char *misfit = options->focal_mm > 0                  ? "focal"
+                         : options->extension_mm > 0            ? "extension"
+                         : options->f_number_marked > 0         ? "aperture"
+                         : options->pupil_ratio != 1            ? "pupil-ratio"
+                         : options->reversed                    ? "reversed"
+                         : options->metered_f_number_marked > 0 ? "metered-at"
+                                                                : NULL;
     if (objective && misfit != NULL)
         return rf_fail(err, RF_ERR_USAGE, "--%s does not go with --objective %g/%g, whose NA stands for the aperture",
                        misfit, options->objective[0], options->objective[1]);

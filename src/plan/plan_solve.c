@@ -131,11 +131,14 @@ rf_status plan_solve(const rf_plan_options *options, const rf_plan_result *setup
 rf_status rf_plan_compare(const rf_plan_options *options, rf_plan_result rows[RF_PLAN_COMPARE_MAX], int *count,
                           rf_error *err)
 {
+    rf_plan_options common = *options;
     rf_plan_result setup;
     rf_status status;
     double own = options->f_number_marked;
     int own_done = !(own > 0);
     *count = 0;
+    if (!(own > 0) && !(options->metered_f_number_marked > 0))
+        common.shutter_s = 0; /* a time metered at no known aperture says nothing about the others */
     RF_TRY(plan_setup(options, &setup, err));
     if (options->objective[1] > 0)
         return rf_fail(err, RF_ERR_USAGE, "--compare does not go with --objective %g/%g, whose aperture is fixed",
@@ -145,16 +148,16 @@ rf_status rf_plan_compare(const rf_plan_options *options, rf_plan_result rows[RF
         int in_range = mark >= COMPARE_FROM && mark <= SMALLEST_MARK;
         if (!own_done && own <= mark) {
             if (own < mark || !in_range)
-                rows[(*count)++] = plan_derive(options, &setup, own, options->step_mm);
+                rows[(*count)++] = plan_derive(&common, &setup, own, options->step_mm);
             own_done = 1;
         }
         if (in_range)
-            rows[(*count)++] = plan_derive(options, &setup, mark, options->step_mm);
+            rows[(*count)++] = plan_derive(&common, &setup, mark, options->step_mm);
     }
     if (!own_done)
-        rows[(*count)++] = plan_derive(options, &setup, own, options->step_mm);
+        rows[(*count)++] = plan_derive(&common, &setup, own, options->step_mm);
     for (int i = 0; i < *count; i++)
-        plan_warn(options, &rows[i]);
+        plan_warn(&common, &rows[i]);
 done:
     return status;
 }

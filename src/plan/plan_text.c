@@ -56,6 +56,22 @@ void plan_text_add(plan_text *text, const char *format, ...)
     va_end(again);
 }
 
+void plan_text_add_number(plan_text *text, const char *format, double number)
+{
+    size_t from = text->length, to = from;
+    plan_text_add(text, format, number);
+    for (size_t at = from; at < text->length; at++) { /* a decimal sign may be a comma, or several bytes */
+        if (strchr("0123456789+-e.", text->bytes[at]) != NULL)
+            text->bytes[to++] = text->bytes[at];
+        else if (to == from || text->bytes[to - 1] != '.')
+            text->bytes[to++] = '.';
+    }
+    if (text->status == RF_OK) {
+        text->length = to;
+        text->bytes[to] = '\0';
+    }
+}
+
 void plan_text_wrap(plan_text *text, const char *lead, const char *words, int columns)
 {
     int indent = (int)strlen(lead), at = indent;
