@@ -1,5 +1,6 @@
 /* destination.c - two names are one file when device and inode agree, or, while the file does not exist yet, when their
  * folders' do and the last parts of the names are equal. */
+#define _XOPEN_SOURCE 700 /* realpath */
 #include "cli/destination.h"
 
 #include <errno.h>

@@ -48,6 +48,6 @@ for k in range(options.count):
     if options.times is not None:
         exif = Image.Exif()
         time = datetime.datetime(2024, 5, 1, 12) + datetime.timedelta(seconds=k * options.times)
-        exif.get_ifd(0x8769)[0x9003] = time.strftime("%Y:%m:%d %H:%M:%S")
+        exif[0x8769] = {0x9003: time.strftime("%Y:%m:%d %H:%M:%S")}
         extra["exif"] = exif
     image.save(path, **extra)
