@@ -30,38 +30,27 @@ static int parse_parity(const char *text, void *field)
     return parity != 0;
 }
 
+/* clang-format off */
 static const rf_option table[] = {
     {.name = "output", .letter = 'o', .kind = RF_OPTION_PATH, .offset = offsetof(settings, output), .value = "FILE"},
     {.name = "note", .kind = RF_OPTION_TEXT, .offset = offsetof(settings, note), .value = "TEXT"},
-    {.name = "frames",
-     .kind = RF_OPTION_INTEGER,
-     .offset = offsetof(settings, frames),
-     .value = "N",
-     .min = 1,
-     .max = 64},
+    {.name = "frames", .kind = RF_OPTION_INTEGER, .offset = offsetof(settings, frames), .value = "N", .min = 1, .max = 64},
     {.name = "order", .kind = RF_OPTION_CHOICE, .offset = offsetof(settings, order), .value = "name|time|none"},
     {.name = "step", .kind = RF_OPTION_LENGTH, .offset = offsetof(settings, step_mm), .value = "LEN"},
-    {.name = "focal",
-     .kind = RF_OPTION_LENGTH,
-     .offset = offsetof(settings, focal_mm),
-     .value = "MM",
-     .plain_unit = "mm"},
+    {.name = "focal", .kind = RF_OPTION_LENGTH, .offset = offsetof(settings, focal_mm), .value = "MM", .plain_unit = "mm"},
     {.name = "sensor", .kind = RF_OPTION_EXTENT, .offset = offsetof(settings, sensor_mm), .value = "WxH"},
     {.name = "pixels", .kind = RF_OPTION_PIXELS, .offset = offsetof(settings, sides), .value = "WxH"},
     {.name = "gap", .kind = RF_OPTION_DURATION, .offset = offsetof(settings, gap_s), .value = "TIME"},
     {.name = "ratio", .kind = RF_OPTION_NUMBER, .offset = offsetof(settings, ratio), .value = "X", .min = 0, .max = 1},
     {.name = "memory", .kind = RF_OPTION_SIZE, .offset = offsetof(settings, memory_bytes), .value = "SIZE"},
-    {.name = "parity",
-     .kind = RF_OPTION_CUSTOM,
-     .offset = offsetof(settings, parity),
-     .value = "odd|even",
-     .expected = "odd or even",
-     .parse = parse_parity},
+    {.name = "parity", .kind = RF_OPTION_CUSTOM, .offset = offsetof(settings, parity), .value = "odd|even",
+     .expected = "odd or even", .parse = parse_parity},
     {.name = "no-align", .letter = 'n', .kind = RF_OPTION_FLAG, .offset = offsetof(settings, align_off)},
     RF_ROW_VERBOSE,
     RF_ROW_PROGRESS,
     {.name = NULL},
 };
+/* clang-format on */
 
 enum { ARGUMENTS_MOST = 16 };
 
@@ -256,7 +245,8 @@ static void a_wrong_letter_is_told(void **state)
 {
     (void)state;
     FAILS_WITH("there is no option -x in '-x'; a name that starts with a dash goes after --", "-x");
-    FAILS_WITH("there is no option -f; did you mean --frames?", "-frames");
+    FAILS_WITH("there is no option -output; did you mean --output?", "-output", "x.tif");
+    FAILS_WITH("there is no option -frames=3; did you mean --frames=3?", "-frames=3");
 }
 
 /* Worked examples of the definition, by hand. */

@@ -4,6 +4,7 @@
 #include <string.h>
 
 const rf_command *const rf_commands[] = {
+    &command_merge,
     &command_plan,
     NULL,
 };

@@ -7,28 +7,19 @@
 #include "cli/suggest.h"
 #include "cli/values.h"
 
+/* clang-format off */
 const rf_option rf_options_common[] = {
-    {.name = "report",
-     .kind = RF_OPTION_PATH,
-     .offset = offsetof(rf_common, report),
-     .value = "FILE",
+    {.name = "report", .kind = RF_OPTION_PATH, .offset = offsetof(rf_common, report), .value = "FILE",
      .help = "write a report as JSON; - is standard output"},
-    {.name = "force",
-     .kind = RF_OPTION_FLAG,
-     .offset = offsetof(rf_common, force),
+    {.name = "force", .kind = RF_OPTION_FLAG, .offset = offsetof(rf_common, force),
      .help = "overwrite outputs that exist"},
-    {.name = "quiet",
-     .letter = 'q',
-     .kind = RF_OPTION_FLAG,
-     .offset = offsetof(rf_common, quiet),
+    {.name = "quiet", .letter = 'q', .kind = RF_OPTION_FLAG, .offset = offsetof(rf_common, quiet),
      .help = "say nothing but errors"},
-    {.name = "help",
-     .letter = 'h',
-     .kind = RF_OPTION_FLAG,
-     .offset = offsetof(rf_common, help),
+    {.name = "help", .letter = 'h', .kind = RF_OPTION_FLAG, .offset = offsetof(rf_common, help),
      .help = "show this help"},
     {.name = NULL},
 };
+/* clang-format on */
 
 /* What is left to read, and where to put it. */
 typedef struct reader {
@@ -143,13 +134,14 @@ static rf_status read_long(reader *line, const char *text, rf_error *err)
     return take_option(line, option, text[2 + name_bytes] == '=' ? text + 2 + name_bytes + 1 : NULL, err);
 }
 
-/* "-qv" is -q -v; "-oFILE" is -o FILE. */
+/* "-qv" is -q -v; "-oFILE" is -o FILE; "-output" is a slip, never the file "utput". */
 static rf_status read_letters(reader *line, const char *text, rf_error *err)
 {
+    size_t name_bytes = strcspn(text + 1, "=");
+    if (name_bytes > 1 && rf_options_find(line->table, text + 1, name_bytes) != NULL)
+        return rf_fail(err, RF_ERR_USAGE, "there is no option %.200s; did you mean -%.200s?", text, text);
     for (const char *letter = text + 1; *letter != '\0'; letter++) {
         const rf_option *option = find_letter(line->table, *letter);
-        if (option == NULL && letter == text + 1 && rf_options_find(line->table, text + 1, strcspn(text + 1, "=")))
-            return rf_fail(err, RF_ERR_USAGE, "there is no option -%c; did you mean -%.200s?", *letter, text);
         if (option == NULL)
             return rf_fail(err, RF_ERR_USAGE,
                            "there is no option -%.1s in '%.200s'; a name that starts with a dash goes after --", letter,

@@ -94,6 +94,7 @@ void rf_progress_end(rf_progress *progress)
     if (progress->silent)
         return;
     erase(progress);
-    close_stage(progress, progress->now_s());
+    if (progress->done >= progress->total) /* a stage that was cut short leaves no line: the error follows */
+        close_stage(progress, progress->now_s());
     fflush(progress->out);
 }

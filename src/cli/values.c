@@ -172,6 +172,19 @@ rf_value_fault rf_value_choice(const char *text, const char *words, int *positio
     return RF_VALUE_MALFORMED;
 }
 
+void rf_value_list_words(const char *words, const char *prefix, char *out, size_t bytes)
+{
+    size_t used = 0;
+    while (*words != '\0' && used < bytes) {
+        size_t length = strcspn(words, "|");
+        const char *rest = words[length] == '|' ? words + length + 1 : words + length;
+        const char *joint = used == 0 ? "" : *rest == '\0' ? " or " : ", ";
+        int written = snprintf(out + used, bytes - used, "%s%s%.*s", joint, prefix, (int)length, words);
+        used += written > 0 ? (size_t)written : bytes;
+        words = rest;
+    }
+}
+
 static int has_range(const rf_option *option)
 {
     return option->min < option->max;
@@ -192,17 +205,7 @@ static void describe_expected(const rf_option *option, char *out, size_t bytes)
     if (option->expected != NULL) {
         (void)snprintf(out, bytes, "%s", option->expected);
     } else if (option->kind == RF_OPTION_CHOICE) {
-        size_t used = 0;
-        for (const char *word = option->value; *word != '\0';) {
-            size_t length = strcspn(word, "|");
-            const char *rest = word[length] == '|' ? word + length + 1 : word + length;
-            const char *joint = used == 0 ? "" : *rest == '\0' ? " or " : ", ";
-            int written = snprintf(out + used, bytes - used, "%s%.*s", joint, (int)length, word);
-            if (written < 0 || (size_t)written >= bytes - used)
-                break;
-            used += (size_t)written;
-            word = rest;
-        }
+        rf_value_list_words(option->value, "", out, bytes);
     } else if (option->kind == RF_OPTION_PATH) {
         (void)snprintf(out, bytes, "a file name");
     } else if (has_range(option) && (option->kind == RF_OPTION_INTEGER || option->kind == RF_OPTION_NUMBER)) {

@@ -25,6 +25,9 @@ rf_value_fault rf_value_duration(const char *text, const char *plain_unit, doubl
 rf_value_fault rf_value_size(const char *text, const char *plain_unit, size_t *bytes);
 rf_value_fault rf_value_choice(const char *text, const char *words, int *position);
 
+/* "tif|png" with prefix "." as ".tif or .png", for messages. */
+void rf_value_list_words(const char *words, const char *prefix, char *out, size_t bytes);
+
 /* Parses `text` by the option's kind, checks the range and stores it in `field`. RF_ERR_USAGE says what was expected.
  */
 rf_status rf_value_store(const rf_option *option, const char *text, void *field, rf_error *err) RF_CHECKED;
