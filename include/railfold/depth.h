@@ -1,0 +1,59 @@
+/* depth.h - how deep everything lies: the frame position in which each pixel is sharpest, streamed.
+ *
+ * Depth is in frame positions (0 = focus plane of the first frame, growing with the take order, fractional). The caller
+ * runs rf_depth_passes() passes over the frames, each warped into the output geometry:
+ *
+ *   for each pass { rf_depth_begin_pass; for each frame k, rising: rf_depth_add_frame; rf_depth_end_pass }
+ * rf_depth_result
+ *
+ * Method. Pass 0: the energy of every frame (sharpness.h) at half size; per energy pixel the best RF_DEPTH_PEAKS local
+ * maxima of the focus curve are kept, each with its position from a parabola through the logarithms of five energies,
+ * weighted by the energies' squares (the log-parabola of Caruana et al., Anal. Chem. 58, 1986; weights after Guo, IEEE
+ * Signal Process. Mag. 28, 2011). Memory does not grow with the number of frames:
+ *   bytes <= 40 * width * height + threads * 64 * width (tested). */
+#ifndef RF_DEPTH_H
+#define RF_DEPTH_H
+
+#include "railfold/image.h"
+#include "railfold/pool.h"
+#include "railfold/status.h"
+
+enum { RF_DEPTH_PEAKS = 3 };
+
+typedef struct rf_depth rf_depth;
+
+typedef struct rf_depth_options {
+    int far_first; /* 1: frame 0 is focused farthest (a retreating rail); 0: nearest */
+} rf_depth_options;
+
+/* All RF_F32, one channel, output size; owned by the struct. */
+typedef struct rf_depth_maps {
+    rf_image depth;      /* frame positions; filled in everywhere */
+    rf_image confidence; /* 0..1: 0 = no texture, depth is a guess from the surroundings */
+    rf_image sigma;      /* standard deviation of depth in steps, where confidence is above 0 */
+} rf_depth_maps;
+
+/* RF_ERR_USAGE for fewer than 1 frame or an impossible size; RF_ERR_MEMORY. `options` NULL: defaults; `pool` is
+ * borrowed until destroy, NULL means one thread. */
+rf_status rf_depth_create(rf_depth **out, int width, int height, int frame_count, const rf_depth_options *options,
+                          rf_pool *pool, rf_error *err) RF_CHECKED;
+void rf_depth_destroy(rf_depth **depth);
+
+int rf_depth_passes(const rf_depth *depth);
+rf_status rf_depth_begin_pass(rf_depth *depth, int pass, rf_error *err) RF_CHECKED;
+
+/* Frame k, in rising order (frames may be left out): RF_F32, 1 or 3 channels, coded 0..1, gains applied, output
+ * geometry. `covered`: per row the first valid x and one past the last; NULL: all valid. RF_ERR_INPUT on another shape
+ * or order. */
+rf_status rf_depth_add_frame(rf_depth *depth, int k, const rf_image *frame, const int (*covered)[2],
+                             rf_error *err) RF_CHECKED;
+rf_status rf_depth_end_pass(rf_depth *depth, rf_error *err) RF_CHECKED;
+
+/* After the last pass. The maps are allocated here; *maps must be zero-initialised or freed. */
+rf_status rf_depth_result(rf_depth *depth, rf_depth_maps *maps, rf_error *err) RF_CHECKED;
+void rf_depth_maps_free(rf_depth_maps *maps);
+
+/* What a run holds at the most, its maps included. */
+size_t rf_depth_memory_bytes(int width, int height, int threads);
+
+#endif

@@ -1,0 +1,300 @@
+/* align.c - takes the frames in, keeps the last few, measures pairs, and turns the solved rail into poses. */
+#include "railfold/align.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "pair.h"
+#include "rail.h"
+#include "railfold/memory.h"
+
+enum { RING = 5, LEAST_SIDE_PX = 32, PAIRS_PER_FRAME = 4 };
+
+typedef struct slot {
+    int frame; /* -1: empty */
+    rf_levels levels;
+    fftwf_complex *spectrum;
+} slot;
+
+struct rf_align {
+    rf_align_options options;
+    rf_pool *pool;
+    int width, height; /* of the luma */
+    int too_small;
+    int added;
+    rf_levels_scratch levels_scratch;
+    rf_pair_scratch pair_scratch;
+    slot ring[RING];
+    rf_pair *pairs;
+    int pair_count;
+    double *mean, *contrast; /* per frame */
+    rf_align_frame *frames;
+    rf_place *places;
+};
+
+rf_align_options rf_align_options_default(void)
+{
+    return (rf_align_options){.reduce = 1};
+}
+
+static rf_status check_options(const rf_align_options *o, rf_error *err)
+{
+    if (o->reduce != 1 && o->reduce != 2 && o->reduce != 4)
+        return rf_fail(err, RF_ERR_USAGE, "align: reduce is %d, it must be 1, 2 or 4", o->reduce);
+    if (o->full_width < o->reduce || o->full_height < o->reduce || o->full_width > RF_MAX_SIDE_PX ||
+        o->full_height > RF_MAX_SIDE_PX)
+        return rf_fail(err, RF_ERR_USAGE, "align: frames of %d x %d pixels cannot be read at 1/%d", o->full_width,
+                       o->full_height, o->reduce);
+    if (o->frame_count < 1 || o->frame_count > 1000000)
+        return rf_fail(err, RF_ERR_USAGE, "align: %d frames; expected 1 to 1000000", o->frame_count);
+    if (o->reference < 0 || o->reference >= o->frame_count)
+        return rf_fail(err, RF_ERR_USAGE, "align: the reference is frame %d, but frames are numbered 0 to %d",
+                       o->reference, o->frame_count - 1);
+    return RF_OK;
+}
+
+static rf_status alloc_ring(rf_align *a, rf_error *err)
+{
+    rf_status status;
+    RF_TRY(rf_levels_scratch_alloc(&a->levels_scratch, a->width, a->height, err));
+    for (int i = 0; i < RING && i < a->options.frame_count; i++) {
+        a->ring[i].frame = -1;
+        RF_TRY(rf_levels_alloc(&a->ring[i].levels, &a->levels_scratch, err));
+        if (i == 0)
+            RF_TRY(rf_pair_scratch_alloc(&a->pair_scratch, &a->ring[0].levels, err));
+        RF_TRY(rf_alloc(&a->ring[i].spectrum, rf_pair_spectrum_count(&a->pair_scratch), sizeof(fftwf_complex),
+                        "the correlation", err));
+    }
+    return RF_OK;
+done:
+    return status;
+}
+
+rf_status rf_align_create(rf_align **out, const rf_align_options *options, rf_pool *pool, rf_error *err)
+{
+    rf_status status;
+    rf_align *a = NULL;
+    *out = NULL;
+    RF_TRY(check_options(options, err));
+    RF_TRY(rf_alloc(&a, 1, sizeof *a, "the alignment", err));
+    a->options = *options;
+    a->pool = pool;
+    a->width = options->full_width / options->reduce;
+    a->height = options->full_height / options->reduce;
+    a->too_small = a->width < LEAST_SIDE_PX || a->height < LEAST_SIDE_PX;
+    for (int i = 0; i < RING; i++)
+        a->ring[i].frame = -1;
+    size_t n = (size_t)options->frame_count;
+    RF_TRY(rf_alloc(&a->pairs, n * PAIRS_PER_FRAME, sizeof *a->pairs, "the alignment", err));
+    RF_TRY(rf_alloc(&a->mean, n, sizeof *a->mean, "the alignment", err));
+    RF_TRY(rf_alloc(&a->contrast, n, sizeof *a->contrast, "the alignment", err));
+    RF_TRY(rf_alloc(&a->frames, n, sizeof *a->frames, "the alignment", err));
+    RF_TRY(rf_alloc(&a->places, n, sizeof *a->places, "the alignment", err));
+    if (!a->too_small)
+        RF_TRY(alloc_ring(a, err));
+    *out = a;
+    return RF_OK;
+done:
+    rf_align_destroy(&a);
+    return status;
+}
+
+void rf_align_destroy(rf_align **align)
+{
+    rf_align *a = *align;
+    if (a == NULL)
+        return;
+    for (int i = 0; i < RING; i++) {
+        rf_levels_free(&a->ring[i].levels);
+        rf_free(a->ring[i].spectrum);
+    }
+    rf_pair_scratch_free(&a->pair_scratch);
+    rf_levels_scratch_free(&a->levels_scratch);
+    rf_free(a->pairs);
+    rf_free(a->mean);
+    rf_free(a->contrast);
+    rf_free(a->frames);
+    rf_free(a->places);
+    rf_free(a);
+    *align = NULL;
+}
+
+static const slot *slot_of(const rf_align *a, int frame)
+{
+    const slot *s = &a->ring[((frame % RING) + RING) % RING];
+    return frame >= 0 && s->frame == frame ? s : NULL;
+}
+
+static const rf_pair *pair_of(const rf_align *a, int from, int to)
+{
+    for (int p = a->pair_count - 1; p >= 0 && p >= a->pair_count - RING * PAIRS_PER_FRAME; p--)
+        if (a->pairs[p].from == from && a->pairs[p].to == to)
+            return &a->pairs[p];
+    return NULL;
+}
+
+/* A motion from `from` to `to` through a frame both are already tied to. */
+static int guess_through(const rf_align *a, int from, int to, rf_motion *guess)
+{
+    for (int via = to - 1; via > from; via--) {
+        const rf_pair *first = pair_of(a, from, via), *second = pair_of(a, via, to);
+        if (first == NULL || second == NULL)
+            continue;
+        double turn = first->turn + second->turn;
+        rf_motion m = rf_motion_between(0, 0, second->way, second->turn);
+        *guess = rf_motion_between(second->shift_x + m.a * first->shift_x - m.b * first->shift_y,
+                                   second->shift_y + m.b * first->shift_x + m.a * first->shift_y,
+                                   first->way + second->way, turn);
+        return 1;
+    }
+    return 0;
+}
+
+/* The step as seen so far: the last measured neighbours. */
+static double way_so_far(const rf_align *a)
+{
+    for (int p = a->pair_count - 1; p >= 0; p--)
+        if (a->pairs[p].to == a->pairs[p].from + 1)
+            return a->pairs[p].way;
+    return 0;
+}
+
+static int measure(rf_align *a, int from, int to)
+{
+    const slot *i = slot_of(a, from), *j = slot_of(a, to);
+    if (i == NULL || j == NULL)
+        return 0;
+    rf_pair pair = {.from = from, .to = to};
+    rf_motion guess;
+    int guessed = guess_through(a, from, to, &guess);
+    rf_pair_frame fi = {&i->levels, i->spectrum}, fj = {&j->levels, j->spectrum};
+    int finest = to - from == 1 ? 0 : 0;
+    if (!rf_pair_measure(&pair, &fi, &fj, guessed ? &guess : NULL, way_so_far(a) * (to - from), finest,
+                         &a->pair_scratch, a->pool))
+        return 0;
+    if (!a->options.no_gain)
+        rf_pair_gain(&pair, &i->levels, &j->levels, &a->pair_scratch);
+    a->pairs[a->pair_count++] = pair;
+    return 1;
+}
+
+rf_status rf_align_add_frame(rf_align *a, const rf_image *luma, rf_error *err)
+{
+    int k = a->added;
+    if (k >= a->options.frame_count)
+        return rf_fail(err, RF_ERR_INPUT, "align: frame %d is one more than the %d announced", k, a->options.frame_count);
+    if (luma != NULL && (luma->width != a->width || luma->height != a->height || luma->channels != 1 ||
+                         luma->sample != RF_F32))
+        return rf_fail(err, RF_ERR_INPUT, "align: frame %d is %d x %d with %d channels, expected %d x %d, one float channel",
+                       k, luma->width, luma->height, luma->channels, a->width, a->height);
+    a->added++;
+    a->contrast[k] = -1;
+    if (luma == NULL || a->too_small)
+        return RF_OK;
+    slot *s = &a->ring[k % RING];
+    s->frame = k;
+    rf_levels_fill(&s->levels, luma, &a->levels_scratch, a->pool);
+    rf_pair_spectrum(&a->pair_scratch, &s->levels, s->spectrum);
+    a->mean[k] = s->levels.mean;
+    a->contrast[k] = s->levels.contrast;
+    int near = measure(a, k - 1, k) + measure(a, k - 2, k);
+    if (near == 0)
+        (void)measure(a, k - 3, k);
+    (void)measure(a, k - 4, k);
+    return RF_OK;
+}
+
+static int compare_doubles(const void *a, const void *b)
+{
+    double x = *(const double *)a, y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+/* A blank frame has next to no contrast where the take has some. */
+static rf_status find_blank(rf_align *a, rf_error *err)
+{
+    rf_status status;
+    double *sorted = NULL;
+    int n = 0;
+    RF_TRY(rf_alloc(&sorted, (size_t)a->added, sizeof *sorted, "the alignment", err));
+    for (int k = 0; k < a->added; k++)
+        if (a->contrast[k] >= 0)
+            sorted[n++] = a->contrast[k];
+    qsort(sorted, (size_t)n, sizeof *sorted, compare_doubles);
+    double usual = n > 0 ? sorted[n / 2] : 0;
+    for (int k = 0; k < a->added; k++)
+        a->frames[k].blank = a->contrast[k] >= 0 && a->contrast[k] < 0.15 * usual;
+done:
+    rf_free(sorted);
+    return status;
+}
+
+/* Place in luma pixels about the luma's centre -> pose in full-size pixels. */
+static rf_pose pose_of(const rf_align *a, const rf_place *place)
+{
+    double reduce = a->options.reduce, s = 1 + place->way;
+    double cx = (reduce * a->width - 1) / 2, cy = (reduce * a->height - 1) / 2;
+    rf_pose pose = rf_pose_identity();
+    pose.a = pose.d = s * cos(place->turn);
+    pose.c = s * sin(place->turn);
+    pose.b = -pose.c;
+    pose.tx = cx + reduce * place->shift_x - (pose.a * cx + pose.b * cy);
+    pose.ty = cy + reduce * place->shift_y - (pose.c * cx + pose.d * cy);
+    for (int i = 0; i < 3; i++)
+        pose.gain[i] = a->options.no_gain ? 1 : exp(-place->log_gain);
+    return pose;
+}
+
+static void fill_result(rf_align *a, const rf_rail *rail, rf_pose *poses, rf_align_result *result)
+{
+    for (int k = 0; k < a->added; k++) {
+        rf_align_frame *f = &a->frames[k];
+        const rf_place *place = &a->places[k];
+        f->measured = place->pairs > 0;
+        f->usable = !f->blank;
+        f->bumped = place->bump_px > 0;
+        f->bump_px = place->bump_px * a->options.reduce;
+        f->residual_px = place->residual_px * a->options.reduce;
+        f->pair_count = place->pairs;
+        poses[k] = pose_of(a, place);
+        poses[k].usable = f->usable;
+        result->frames_measured += f->measured;
+        result->frames_blank += f->blank;
+        result->frames_bumped += f->bumped;
+    }
+    double way = rail->way_per_step;
+    result->scale_per_step = 1 + way;
+    result->way = fabs(way) < 1e-7 ? RF_RAIL_STILL : way > 0 ? RF_RAIL_ADVANCES : RF_RAIL_RETREATS;
+    result->working_distance_steps = result->way == RF_RAIL_STILL ? 0 : 1 / fabs(way);
+    result->step_irregularity = result->way == RF_RAIL_STILL ? 0 : rail->step_sigma / fabs(way);
+    result->residual_px = rail->residual_px * a->options.reduce;
+    result->pairs_measured = a->pair_count;
+    result->pairs_kept = rail->pairs_kept;
+}
+
+rf_status rf_align_solve(rf_align *a, rf_pose *poses, rf_align_result *result, rf_error *err)
+{
+    rf_rail rail = {0};
+    rf_status status;
+    memset(result, 0, sizeof *result);
+    result->frames = a->frames;
+    if (a->added != a->options.frame_count)
+        return rf_fail(err, RF_ERR_USAGE, "align: %d frames were announced, %d came", a->options.frame_count, a->added);
+    if (a->pair_count == 0 && a->added > 1 && !a->too_small)
+        return rf_fail(err, RF_ERR_ALIGN, "frames 0 to %d cannot be aligned: no two of them share any sharp detail",
+                       a->added - 1);
+    RF_TRY(find_blank(a, err));
+    double lever = 0.5 * hypot(a->width, a->height);
+    RF_TRY(rf_rail_solve(a->places, &rail, a->added, a->options.reference, a->pairs, a->pair_count, lever, err));
+    fill_result(a, &rail, poses, result);
+    if (getenv("RF_ALIGN_DUMP"))
+        for (int p = 0; p < a->pair_count; p++) {
+            const rf_pair *q = &a->pairs[p];
+            extern int dprintf(int, const char *, ...);
+            dprintf(2, "P %d %d %.5f %.5f %.8f %.8f %.4f %d %.6f\n", q->from, q->to, q->shift_x, q->shift_y, q->way, q->turn,
+                    q->agreement, q->tiles, q->log_gain);
+        }
+done:
+    return status;
+}

@@ -1,0 +1,394 @@
+/* pair.c - the similarity between two frames, coarse to fine. */
+#include "pair.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum {
+    PEAKS = 5,
+    FIT_ROUNDS = 6,  /* of reweighting within one fit */
+    MIN_TILES = 5,
+    BLOCK_TILE_ROWS = 1
+};
+
+static const double TUKEY = 4.685; /* 95 % efficiency on Gaussian errors */
+static const double MIN_AGREEMENT = 0.35;
+
+rf_motion rf_motion_between(double shift_x, double shift_y, double way, double turn)
+{
+    double m = (2 + way) / (2 - way);
+    return (rf_motion){.a = m * cos(turn), .b = m * sin(turn), .shift_x = shift_x, .shift_y = shift_y};
+}
+
+double rf_motion_way(const rf_motion *motion)
+{
+    double m = hypot(motion->a, motion->b);
+    return 2 * (m - 1) / (m + 1);
+}
+
+typedef struct compare_job {
+    const rf_level *i, *j;
+    rf_motion motion;
+    double centre_x, centre_y;
+    rf_tile *tiles;
+} compare_job;
+
+static void compare_rows(void *arg, int begin, int end, int block, int thread)
+{
+    compare_job *job = arg;
+    (void)block, (void)thread;
+    for (int ty = begin; ty < end; ty++)
+        for (int tx = 0; tx < job->i->across; tx++) {
+            rf_tile *tile = &job->tiles[ty * job->i->across + tx];
+            if (tile->weight > 0)
+                rf_tile_compare(tile, job->i, job->j, &job->motion, job->centre_x, job->centre_y, tx, ty);
+        }
+}
+
+/* A tile map of frame j read between its tile centres. */
+static float map_at(const rf_level *level, const float *map, double x, double y)
+{
+    double u = (x - level->left) / level->tile - 0.5, v = (y - level->top) / level->tile - 0.5;
+    u = u < 0 ? 0 : u > level->across - 1 ? level->across - 1 : u;
+    v = v < 0 ? 0 : v > level->down - 1 ? level->down - 1 : v;
+    int x0 = (int)u, y0 = (int)v, x1 = x0 + 1 < level->across ? x0 + 1 : x0, y1 = y0 + 1 < level->down ? y0 + 1 : y0;
+    float fx = (float)(u - x0), fy = (float)(v - y0);
+    const float *a = map + y0 * level->across, *b = map + y1 * level->across;
+    return (a[x0] * (1 - fx) + a[x1] * fx) * (1 - fy) + (b[x0] * (1 - fx) + b[x1] * fx) * fy;
+}
+
+/* What both frames have sharp counts; what one has sharper than the other counts less: it lies off the middle between
+ * the two planes of focus. */
+static void weigh_tiles(compare_job *job)
+{
+    const rf_level *i = job->i, *j = job->j;
+    float sharp = i->sharp < j->sharp ? i->sharp : j->sharp;
+    for (int ty = 0; ty < i->down; ty++)
+        for (int tx = 0; tx < i->across; tx++) {
+            int at = ty * i->across + tx;
+            double x = i->left + (tx + 0.5) * i->tile - 0.5, y = i->top + (ty + 0.5) * i->tile - 0.5;
+            double u = x - job->centre_x, v = y - job->centre_y;
+            double xj = job->centre_x + job->motion.shift_x + job->motion.a * u - job->motion.b * v;
+            double yj = job->centre_y + job->motion.shift_y + job->motion.b * u + job->motion.a * v;
+            float a = i->energy[at], b = map_at(j, j->energy, xj, yj);
+            float low = a < b ? a : b, high = a < b ? b : a;
+            float clipped = i->clipped[at] + map_at(j, j->clipped, xj, yj);
+            float weight = 0;
+            if (low > 0.02f * sharp && low > 0.15f * high && sharp > 0 && clipped < 0.1f)
+                weight = (low / high) * (low / high) * low / (low + 0.25f * sharp);
+            job->tiles[at].weight = weight;
+        }
+}
+
+static int compare_floats(const void *a, const void *b)
+{
+    float x = *(const float *)a, y = *(const float *)b;
+    return (x > y) - (x < y);
+}
+
+typedef struct fit {
+    double step[4];             /* shift x, y, and scale, turn times lever */
+    double matrix[4][4];        /* of the last round: information per unit variance */
+    double sigma;               /* robust, pixels of the level */
+    double inlier_share;        /* of the weight */
+    int inliers;
+} fit;
+
+/* Solves a symmetric positive 4 x 4 system in place (Cholesky). 0 when it is singular. */
+static int solve4(double m[4][4], double v[4])
+{
+    for (int c = 0; c < 4; c++) {
+        for (int k = 0; k < c; k++)
+            m[c][c] -= m[c][k] * m[c][k];
+        if (!(m[c][c] > 0))
+            return 0;
+        m[c][c] = sqrt(m[c][c]);
+        for (int r = c + 1; r < 4; r++) {
+            for (int k = 0; k < c; k++)
+                m[r][c] -= m[r][k] * m[c][k];
+            m[r][c] /= m[c][c];
+        }
+    }
+    for (int r = 0; r < 4; r++) {
+        for (int k = 0; k < r; k++)
+            v[r] -= m[r][k] * v[k];
+        v[r] /= m[r][r];
+    }
+    for (int r = 3; r >= 0; r--) {
+        for (int k = r + 1; k < 4; k++)
+            v[r] -= m[k][r] * v[k];
+        v[r] /= m[r][r];
+    }
+    return 1;
+}
+
+/* Shift a tile still shows against the fit, along its well-determined direction, pixels. */
+static double tile_error(const rf_tile *t, const double step[4], double lever)
+{
+    double u = step[0] + (t->x * step[2] - t->y * step[3]) / lever, v = step[1] + (t->y * step[2] + t->x * step[3]) / lever;
+    double trace = t->xx + t->yy, det = t->xx * t->yy - t->xy * t->xy;
+    double lift = 1e-3 * trace; /* a tile with one edge says nothing along it */
+    det += lift * (trace + lift);
+    double bx = t->bx - t->xx * u - t->xy * v, by = t->by - t->xy * u - t->yy * v;
+    double squared = ((t->yy + lift) * bx * bx - 2 * t->xy * bx * by + (t->xx + lift) * by * by) / det;
+    return sqrt(2 * squared / trace);
+}
+
+static void add_tile(double m[4][4], double v[4], const rf_tile *t, double w, double lever)
+{
+    double jx[4] = {1, 0, t->x / lever, -t->y / lever}, jy[4] = {0, 1, t->y / lever, t->x / lever};
+    for (int r = 0; r < 4; r++) {
+        double px = jx[r] * t->xx + jy[r] * t->xy, py = jx[r] * t->xy + jy[r] * t->yy;
+        for (int c = 0; c < 4; c++)
+            m[r][c] += w * (px * jx[c] + py * jy[c]);
+        v[r] += w * (jx[r] * t->bx + jy[r] * t->by);
+    }
+}
+
+static float weighted_median(float *pairs, int n) /* value, weight; sorted here */
+{
+    qsort(pairs, (size_t)n, 2 * sizeof *pairs, compare_floats);
+    double total = 0, sum = 0;
+    for (int i = 0; i < n; i++)
+        total += (double)pairs[2 * i + 1];
+    for (int i = 0; i < n; i++) {
+        sum += (double)pairs[2 * i + 1];
+        if (sum >= 0.5 * total)
+            return pairs[2 * i];
+    }
+    return 0;
+}
+
+static double strength_of(const rf_tile *t)
+{
+    return 0.5 * (t->xx + t->yy);
+}
+
+/* Tukey's biweight over the tiles. A tile's information is capped (w / (strength + typical strength)): past that, what is
+ * wrong with a tile is not noise but its content (another depth, an edge in front), and that does not shrink. */
+static int fit_tiles(fit *out, const rf_tile *tiles, int count, double lever, double stiff, float *sort)
+{
+    int n = 0;
+    for (int t = 0; t < count; t++)
+        if (tiles[t].weight > 0) {
+            sort[2 * n] = (float)strength_of(&tiles[t]);
+            sort[2 * n + 1] = tiles[t].weight;
+            n++;
+        }
+    if (n < 1)
+        return 0;
+    double typical = (double)weighted_median(sort, n) + 1e-20;
+    memset(out, 0, sizeof *out);
+    double scale = 1e9;
+    for (int round = 0; round < FIT_ROUNDS; round++) {
+        double m[4][4] = {{0}}, v[4] = {0}, inlying = 0, total = 0, sum_squares = 0;
+        out->inliers = 0;
+        for (int t = 0; t < count; t++) {
+            const rf_tile *tile = &tiles[t];
+            if (!(tile->weight > 0))
+                continue;
+            double w = (double)tile->weight / (strength_of(tile) + typical);
+            double e = round == 0 ? 0 : tile_error(tile, out->step, lever) / scale;
+            double keep = e < 1 ? (1 - e * e) * (1 - e * e) : 0;
+            total += w * strength_of(tile);
+            inlying += w * strength_of(tile) * keep;
+            out->inliers += keep > 0.2;
+            if (keep > 0)
+                add_tile(m, v, tile, w * keep, lever);
+            sum_squares += w * w * strength_of(tile) * strength_of(tile) * keep;
+        }
+        double ridge = inlying * 1e-9;
+        for (int r = 0; r < 4; r++) {
+            for (int c = 0; c < 4; c++) /* correlated weights: the sandwich of equal errors, by its mean */
+                out->matrix[r][c] = m[r][c] * (inlying / (sum_squares + 1e-30));
+            m[r][r] += ridge + (r >= 2 ? stiff * inlying : 0);
+        }
+        if (!solve4(m, v))
+            return 0;
+        memcpy(out->step, v, sizeof v);
+        out->inlier_share = inlying / (total + 1e-30);
+        n = 0;
+        for (int t = 0; t < count; t++)
+            if (tiles[t].weight > 0) {
+                sort[2 * n] = (float)tile_error(&tiles[t], out->step, lever);
+                sort[2 * n + 1] = (float)((double)tiles[t].weight * strength_of(&tiles[t]) / (strength_of(&tiles[t]) + typical));
+                n++;
+            }
+        out->sigma = 1.4826 * (double)weighted_median(sort, n) + 1e-3;
+        scale = TUKEY * out->sigma;
+    }
+    return 1;
+}
+
+typedef struct search {
+    const rf_pair_frame *i, *j;
+    rf_pair_scratch *scratch;
+    rf_pool *pool;
+} search;
+
+static double lever_of(const rf_level *level)
+{
+    return 0.5 * hypot(level->width, level->height);
+}
+
+/* Level l + 1 to level l and back: pixel x of l + 1 is pixel 2 x of l, and the centres differ by a fraction. */
+static rf_motion to_level(const rf_motion *motion, const rf_levels *levels, int from, int to)
+{
+    double k = ldexp(1, from - to);
+    const rf_level *a = &levels->level[from], *b = &levels->level[to];
+    /* the centre of `from` seen in `to`, from the centre of `to` */
+    double dx = k * (a->width - 1) / 2.0 - (b->width - 1) / 2.0, dy = k * (a->height - 1) / 2.0 - (b->height - 1) / 2.0;
+    rf_motion out = *motion;
+    out.shift_x = k * motion->shift_x + dx - (motion->a * dx - motion->b * dy);
+    out.shift_y = k * motion->shift_y + dy - (motion->b * dx + motion->a * dy);
+    return out;
+}
+
+/* One Gauss-Newton step at level l. */
+static int improve(search *s, rf_motion *motion, int l, fit *f)
+{
+    const rf_level *i = &s->i->levels->level[l], *j = &s->j->levels->level[l];
+    if (fabs(motion->a - 1) > RF_TILE_MAX_TURN || fabs(motion->b) > RF_TILE_MAX_TURN)
+        return 0;
+    compare_job job = {.i = i, .j = j, .motion = *motion, .tiles = s->scratch->tiles};
+    job.centre_x = (i->width - 1) / 2.0;
+    job.centre_y = (i->height - 1) / 2.0;
+    weigh_tiles(&job);
+    rf_pool_rows(s->pool, i->down, BLOCK_TILE_ROWS, compare_rows, &job);
+    /* A few tiles must not turn or zoom the frame: stiff against what a rail can do. */
+    double lever = lever_of(i);
+    if (!fit_tiles(f, s->scratch->tiles, i->across * i->down, lever, 1e-4, s->scratch->sort))
+        return 0;
+    double u = f->step[0], v = f->step[1], e = f->step[2] / lever, r = f->step[3] / lever;
+    rf_motion old = *motion;
+    motion->shift_x += old.a * u - old.b * v;
+    motion->shift_y += old.b * u + old.a * v;
+    motion->a = old.a * (1 + e) - old.b * r;
+    motion->b = old.b * (1 + e) + old.a * r;
+    return isfinite(motion->a) && isfinite(motion->b) && isfinite(motion->shift_x) && isfinite(motion->shift_y);
+}
+
+/* How alike the bands are at the motion last compared: 2 <T, I> / (<T, T> + <I, I>). */
+static double agreement(const search *s, int l)
+{
+    const rf_level *i = &s->i->levels->level[l];
+    double same = 0, all = 1e-30;
+    for (int t = 0; t < i->across * i->down; t++) {
+        const rf_tile *tile = &s->scratch->tiles[t];
+        if (tile->weight > 0) {
+            double w = (double)tile->weight / (strength_of(tile) + 1e-30);
+            same += w * (tile->common - 0.25 * tile->differing);
+            all += w * (tile->common + 0.25 * tile->differing);
+        }
+    }
+    return same / all;
+}
+
+/* Tries one start at the coarsest level. */
+static double try_start(search *s, rf_motion *motion)
+{
+    fit f;
+    int l = s->i->levels->count - 1;
+    for (int n = 0; n < 4; n++)
+        if (!improve(s, motion, l, &f))
+            return -1;
+    return agreement(s, l) * (0.25 + f.inlier_share);
+}
+
+static int find_start(search *s, rf_motion *best, const rf_motion *guess, double way_guess)
+{
+    rf_peak peaks[PEAKS];
+    int coarse = s->i->levels->count - 1, count = rf_pair_peaks(s->scratch, s->i, s->j, peaks, PEAKS);
+    double best_score = 0;
+    for (int n = guess != NULL ? -1 : 0; n < count; n++) {
+        rf_motion motion;
+        if (n < 0)
+            motion = to_level(guess, s->i->levels, 0, coarse);
+        else
+            motion = rf_motion_between(peaks[n].x, peaks[n].y, way_guess, 0);
+        double score = try_start(s, &motion);
+        if (score > best_score + (n > 0 ? 0.02 : 0)) {
+            best_score = score;
+            *best = motion;
+        }
+    }
+    return best_score > 0;
+}
+
+static void store(rf_pair *pair, const rf_motion *motion, const fit *f, const rf_levels *levels, int l)
+{
+    rf_motion full = to_level(motion, levels, l, 0);
+    double k = ldexp(1, l), sigma = f->sigma * k;
+    pair->shift_x = full.shift_x;
+    pair->shift_y = full.shift_y;
+    pair->way = rf_motion_way(&full);
+    pair->turn = atan2(full.b, full.a);
+    for (int r = 0; r < 4; r++)
+        for (int c = 0; c < 4; c++)
+            pair->information[r][c] = f->matrix[r][c] / (sigma * sigma);
+    pair->tiles = f->inliers;
+}
+
+int rf_pair_measure(rf_pair *pair, const rf_pair_frame *i, const rf_pair_frame *j, const rf_motion *guess,
+                    double way_guess, int finest, rf_pair_scratch *scratch, rf_pool *pool)
+{
+    search s = {.i = i, .j = j, .scratch = scratch, .pool = pool};
+    rf_motion motion;
+    int count = i->levels->count;
+    if (!find_start(&s, &motion, guess, way_guess))
+        return 0;
+    fit f;
+    memset(&f, 0, sizeof f);
+    if (finest > count - 1)
+        finest = count - 1;
+    for (int l = count - 1; l >= finest; l--) {
+        if (l < count - 1)
+            motion = to_level(&motion, i->levels, l + 1, l);
+        int rounds = l == finest ? 3 : 2;
+        for (int n = 0; n < rounds; n++)
+            if (!improve(&s, &motion, l, &f))
+                return 0;
+    }
+    pair->agreement = agreement(&s, finest);
+    int tiles = i->levels->level[finest].across * i->levels->level[finest].down;
+    int needed = tiles / 4 + 1 < MIN_TILES ? tiles / 4 + 1 : MIN_TILES;
+    if (pair->agreement < MIN_AGREEMENT || f.inliers < needed || f.inlier_share < 0.2)
+        return 0;
+    store(pair, &motion, &f, i->levels, finest);
+    return 1;
+}
+
+void rf_pair_gain(rf_pair *pair, const rf_levels *i, const rf_levels *j, rf_pair_scratch *scratch)
+{
+    int l = i->count - 1;
+    const rf_level *level = &i->level[l];
+    rf_motion full = rf_motion_between(pair->shift_x, pair->shift_y, pair->way, pair->turn);
+    rf_motion motion = to_level(&full, i, 0, l);
+    double cx = (level->width - 1) / 2.0, cy = (level->height - 1) / 2.0;
+    int n = 0;
+    for (int y = 0; y < level->height; y++)
+        for (int x = 0; x < level->width; x++) {
+            double xj = cx + motion.shift_x + motion.a * (x - cx) - motion.b * (y - cy);
+            double yj = cy + motion.shift_y + motion.b * (x - cx) + motion.a * (y - cy);
+            if (!(xj >= 0 && yj >= 0 && xj < level->width - 1 && yj < level->height - 1))
+                continue;
+            int x0 = (int)xj, y0 = (int)yj;
+            float fx = (float)(xj - x0), fy = (float)(yj - y0);
+            const float *r = j->coarse + (size_t)y0 * (size_t)level->width + x0, *r2 = r + level->width;
+            float b = (r[0] * (1 - fx) + r[1] * fx) * (1 - fy) + (r2[0] * (1 - fx) + r2[1] * fx) * fy;
+            float a = i->coarse[(size_t)y * (size_t)level->width + (size_t)x];
+            if (a < 0.03f || b < 0.03f || a > 0.95f || b > 0.95f)
+                continue;
+            scratch->sort[2 * n] = logf(b / a);
+            scratch->sort[2 * n + 1] = a + b;
+            n++;
+        }
+    if (n < 16)
+        return;
+    float middle = weighted_median(scratch->sort, n);
+    for (int k = 0; k < n; k++)
+        scratch->sort[2 * k] = fabsf(scratch->sort[2 * k] - middle);
+    pair->log_gain = (double)middle;
+    pair->gain_sigma = 1.4826 * (double)weighted_median(scratch->sort, n) / sqrt(n / 16.0) + 1e-4;
+}

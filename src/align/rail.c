@@ -1,0 +1,355 @@
+/* rail.c - one banded, robust least-squares problem for the whole take.
+ *
+ * Unknown per frame: shift (2), way and turn (both times the lever, so that all four are pixels). A pair (i, j) measures
+ *     shift_j - m R(turn) shift_i,   way_j - way_i,   turn_j - turn_i
+ * with its own 4 x 4 information. Prior: an even rail. Shift and turn may do what they like between frames that were
+ * measured, and go on in line across frames that were not; a step of the way is the take's mean unless the measures
+ * show, beyond their own scatter, that the steps differ. Gross errors are put down by graduated reweighting: the scale of
+ * Tukey's biweight starts far above any error and is brought down to that of the residuals. */
+#include "rail.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "band.h"
+#include "railfold/memory.h"
+
+enum { SPAN = 4, N = RF_PAIR_UNKNOWNS, WIDTH = N * (SPAN + 1), ROUNDS = 14 };
+
+static const double FLOOR_PX = 0.015;    /* what a pair is wrong by beyond its tiles' scatter (content, not noise) */
+static const double START_SCALE = 100;   /* pixels; above any error worth keeping */
+static const double PATH_SIGMA_PX = 30;  /* bend of the path from frame to frame, a priori: a nudge, no more */
+static const double TURN_SIGMA_PX = 5;
+
+typedef struct solver {
+    int frames, reference, pair_count;
+    const rf_pair *pairs;
+    double lever;
+    double (*root)[N][N];   /* per pair: square root of its information, floor included */
+    double *weight;         /* per pair: robust */
+    double *sorted;
+    rf_band band;
+    double way_mean, way_sigma; /* prior of a step, times the lever */
+} solver;
+
+static int compare_doubles(const void *a, const void *b)
+{
+    double x = *(const double *)a, y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+static double median_of(double *values, int n)
+{
+    if (n < 1)
+        return 0;
+    qsort(values, (size_t)n, sizeof *values, compare_doubles);
+    return n % 2 != 0 ? values[n / 2] : 0.5 * (values[n / 2 - 1] + values[n / 2]);
+}
+
+/* Lower Cholesky factor of a symmetric positive matrix; 0 when it is not positive. */
+static int factor(double m[N][N])
+{
+    for (int c = 0; c < N; c++)
+        for (int r = c; r < N; r++) {
+            double sum = m[r][c];
+            for (int k = 0; k < c; k++)
+                sum -= m[r][k] * m[c][k];
+            if (r == c) {
+                if (!(sum > 0))
+                    return 0;
+                m[c][c] = sqrt(sum);
+            } else {
+                m[r][c] = sum / m[c][c];
+            }
+        }
+    for (int r = 0; r < N; r++)
+        for (int c = r + 1; c < N; c++)
+            m[r][c] = 0;
+    return 1;
+}
+
+/* out = inverse of m = L L^T, given L. */
+static void invert_from_factor(double out[N][N], double l[N][N])
+{
+    for (int c = 0; c < N; c++) {
+        double x[N] = {0};
+        x[c] = 1;
+        for (int r = 0; r < N; r++) {
+            for (int k = 0; k < r; k++)
+                x[r] -= l[r][k] * x[k];
+            x[r] /= l[r][r];
+        }
+        for (int r = N - 1; r >= 0; r--) {
+            for (int k = r + 1; k < N; k++)
+                x[r] -= l[k][r] * x[k];
+            x[r] /= l[r][r];
+        }
+        for (int r = 0; r < N; r++)
+            out[r][c] = x[r];
+    }
+}
+
+/* root^T root = (information^-1 + floor)^-1. Returns the variance of the way (times lever) before the floor. */
+static double make_root(double root[N][N], const rf_pair *pair)
+{
+    double m[N][N], covariance[N][N], inverse[N][N];
+    for (int r = 0; r < N; r++)
+        for (int c = 0; c < N; c++)
+            m[r][c] = pair->information[r][c] + (r == c ? 1e-4 : 0);
+    if (!factor(m)) {
+        memset(root, 0, sizeof(double[N][N]));
+        return 1e6;
+    }
+    invert_from_factor(covariance, m);
+    double way_variance = covariance[2][2];
+    for (int r = 0; r < N; r++)
+        covariance[r][r] += FLOOR_PX * FLOOR_PX;
+    memcpy(m, covariance, sizeof m);
+    if (factor(m)) {
+        invert_from_factor(inverse, m);
+        memcpy(m, inverse, sizeof m);
+    }
+    factor(m); /* information = L L^T, so its root is L^T */
+    for (int r = 0; r < N; r++)
+        for (int c = 0; c < N; c++)
+            root[r][c] = m[c][r];
+    return way_variance;
+}
+
+/* What a pair says against the places of its frames, pixels (way and turn at the lever). */
+static void residual_of(const solver *s, const rf_pair *p, const double *x, double e[N])
+{
+    const double *i = x + p->from * N, *j = x + p->to * N;
+    rf_motion m = rf_motion_between(0, 0, p->way, p->turn);
+    e[0] = p->shift_x - (j[0] - (m.a * i[0] - m.b * i[1]));
+    e[1] = p->shift_y - (j[1] - (m.b * i[0] + m.a * i[1]));
+    e[2] = s->lever * p->way - (j[2] - i[2]);
+    e[3] = s->lever * p->turn - (j[3] - i[3]);
+}
+
+static void add_pair(solver *s, int at)
+{
+    const rf_pair *p = &s->pairs[at];
+    rf_motion m = rf_motion_between(0, 0, p->way, p->turn);
+    double measured[N] = {p->shift_x, p->shift_y, s->lever * p->way, s->lever * p->turn};
+    int i = p->from * N, j = p->to * N;
+    for (int r = 0; r < N; r++) {
+        const double *q = s->root[at][r];
+        double value = q[0] * measured[0] + q[1] * measured[1] + q[2] * measured[2] + q[3] * measured[3];
+        int where[2 * N];
+        double coefficient[2 * N];
+        for (int c = 0; c < N; c++) {
+            where[c] = i + c;
+            where[N + c] = j + c;
+            coefficient[N + c] = q[c];
+        }
+        coefficient[0] = -(q[0] * m.a + q[1] * m.b);
+        coefficient[1] = -(-q[0] * m.b + q[1] * m.a);
+        coefficient[2] = -q[2];
+        coefficient[3] = -q[3];
+        rf_band_add(&s->band, where, coefficient, 2 * N, value, s->weight[at]);
+    }
+}
+
+static void add_prior(solver *s)
+{
+    double path = 1 / (PATH_SIGMA_PX * PATH_SIGMA_PX), turn = 1 / (TURN_SIGMA_PX * TURN_SIGMA_PX);
+    for (int k = 0; k < s->frames; k++) {
+        int u = k * N;
+        for (int c = 0; c < N; c++) {
+            double hold = k == s->reference ? 1e6 : c == 2 ? 0 : 1e-10;
+            if (hold > 0)
+                rf_band_add(&s->band, (int[]){u + c}, (double[]){1}, 1, 0, hold);
+        }
+        if (k + 1 < s->frames) {
+            double weight = 1 / (s->way_sigma * s->way_sigma);
+            rf_band_add(&s->band, (int[]){u + 2, u + N + 2}, (double[]){-1, 1}, 2, s->way_mean, weight);
+            rf_band_add(&s->band, (int[]){u + 3, u + N + 3}, (double[]){-1, 1}, 2, 0, 0.1 * turn);
+            for (int c = 0; c < 2; c++)
+                rf_band_add(&s->band, (int[]){u + c, u + N + c}, (double[]){-1, 1}, 2, 0, 0.01 * path);
+        }
+        if (k + 2 < s->frames)
+            for (int c = 0; c < N; c++)
+                if (c != 2)
+                    rf_band_add(&s->band, (int[]){u + c, u + N + c, u + 2 * N + c}, (double[]){1, -2, 1}, 3, 0,
+                                c == 3 ? turn : path);
+    }
+}
+
+static int solve_once(solver *s)
+{
+    rf_band_clear(&s->band);
+    for (int p = 0; p < s->pair_count; p++)
+        if (s->weight[p] > 0)
+            add_pair(s, p);
+    add_prior(s);
+    return rf_band_solve(&s->band);
+}
+
+static double pair_error(const solver *s, int p)
+{
+    double e[N];
+    residual_of(s, &s->pairs[p], s->band.right, e);
+    return sqrt(e[0] * e[0] + e[1] * e[1] + e[2] * e[2] + e[3] * e[3]);
+}
+
+/* Graduated reweighting; leaves the solution in band.right. */
+static int solve_robustly(solver *s)
+{
+    double scale = START_SCALE;
+    for (int p = 0; p < s->pair_count; p++)
+        s->weight[p] = 1;
+    for (int round = 0; round < ROUNDS; round++) {
+        if (!solve_once(s))
+            return 0;
+        for (int p = 0; p < s->pair_count; p++)
+            s->sorted[p] = pair_error(s, p);
+        double least = 4.685 * 1.4826 * median_of(s->sorted, s->pair_count);
+        least = least > 0.3 ? least : 0.3;
+        scale = scale / 2 > least ? scale / 2 : least;
+        for (int p = 0; p < s->pair_count; p++) {
+            double e = pair_error(s, p) / scale;
+            s->weight[p] = e < 1 ? (1 - e * e) * (1 - e * e) : 0;
+        }
+    }
+    return 1;
+}
+
+/* The mean way of a step and how much the steps differ beyond what the measures scatter by themselves: three pairs that
+ * close a loop (k, k+1, k+2) tell the latter. */
+static void measure_steps(solver *s, rf_rail *rail)
+{
+    double sum = 0, weight = 0, mean = 0;
+    int n = 0;
+    for (int p = 0; p < s->pair_count; p++)
+        if (s->weight[p] > 0.1)
+            s->sorted[n++] = s->pairs[p].way / (s->pairs[p].to - s->pairs[p].from);
+    mean = median_of(s->sorted, n);
+    n = 0;
+    for (int p = 0; p < s->pair_count; p++)
+        if (s->weight[p] > 0.1)
+            s->sorted[n++] = fabs(s->pairs[p].way / (s->pairs[p].to - s->pairs[p].from) - mean);
+    double scatter = 1.4826 * median_of(s->sorted, n) + 1e-9, scale = 4.685 * scatter;
+    for (int round = 0; round < 5; round++) {
+        sum = weight = 0;
+        for (int p = 0; p < s->pair_count; p++) {
+            const rf_pair *q = &s->pairs[p];
+            int steps = q->to - q->from;
+            double e = (q->way / steps - mean) / scale;
+            if (s->weight[p] <= 0.1 || fabs(e) >= 1)
+                continue;
+            double information = s->root[p][2][2] * s->root[p][2][2] + s->root[p][3][2] * s->root[p][3][2];
+            double w = information * steps * steps * (1 - e * e) * (1 - e * e);
+            sum += w * q->way / steps;
+            weight += w;
+        }
+        if (weight > 0)
+            mean = sum / weight;
+    }
+    rail->way_per_step = mean;
+    rail->step_sigma = scatter;
+}
+
+static void read_places(const solver *s, rf_place *places, rf_rail *rail)
+{
+    double all = 0;
+    for (int k = 0; k < s->frames; k++) {
+        const double *x = s->band.right + k * N, *ref = s->band.right + s->reference * N;
+        (void)ref;
+        places[k] = (rf_place){.shift_x = x[0], .shift_y = x[1], .way = x[2] / s->lever, .turn = x[3] / s->lever};
+    }
+    for (int p = 0; p < s->pair_count; p++)
+        if (s->weight[p] > 0.1) {
+            double e = pair_error(s, p);
+            places[s->pairs[p].from].residual_px += e * e;
+            places[s->pairs[p].to].residual_px += e * e;
+            places[s->pairs[p].from].pairs++;
+            places[s->pairs[p].to].pairs++;
+            all += e * e;
+            rail->pairs_kept++;
+        }
+    for (int k = 0; k < s->frames; k++)
+        if (places[k].pairs > 0)
+            places[k].residual_px = sqrt(places[k].residual_px / places[k].pairs);
+    rail->residual_px = rail->pairs_kept > 0 ? sqrt(all / rail->pairs_kept) : 0;
+}
+
+/* Gains: the same problem with one unknown a frame. */
+static rf_status solve_gains(solver *s, rf_place *places, rf_error *err)
+{
+    rf_status status;
+    rf_band band = {0};
+    RF_TRY(rf_band_alloc(&band, s->frames, SPAN + 1, err));
+    for (int round = 0; round < 8; round++) {
+        rf_band_clear(&band);
+        for (int p = 0; p < s->pair_count; p++) {
+            const rf_pair *q = &s->pairs[p];
+            if (!(s->weight[p] > 0.1) || !(q->gain_sigma > 0))
+                continue;
+            double e = round == 0 ? 0 : (q->log_gain - (places[q->to].log_gain - places[q->from].log_gain)) / 0.05;
+            double keep = 1 / (1 + e * e); /* Cauchy: gains come in jumps */
+            rf_band_add(&band, (int[]){q->from, q->to}, (double[]){-1, 1}, 2, q->log_gain,
+                        keep / (q->gain_sigma * q->gain_sigma + 1e-6));
+        }
+        for (int k = 0; k < s->frames; k++) {
+            rf_band_add(&band, (int[]){k}, (double[]){1}, 1, 0, k == s->reference ? 1e10 : 1e-6);
+            if (k + 1 < s->frames)
+                rf_band_add(&band, (int[]){k, k + 1}, (double[]){-1, 1}, 2, 0, 1);
+        }
+        if (!rf_band_solve(&band))
+            break;
+        for (int k = 0; k < s->frames; k++)
+            places[k].log_gain = band.right[k];
+    }
+done:
+    rf_band_free(&band);
+    return status;
+}
+
+/* Distance of each frame from the line through its neighbours' median; far beyond the take's own jitter is a bump. */
+static void find_bumps(const solver *s, rf_place *places)
+{
+    int n = 0;
+    for (int k = 1; k < s->frames; k++)
+        s->sorted[n++] = hypot(places[k].shift_x - places[k - 1].shift_x, places[k].shift_y - places[k - 1].shift_y);
+    double usual = median_of(s->sorted, n);
+    double limit = 5 * usual + 2;
+    for (int k = 1; k < s->frames; k++) {
+        double jump = hypot(places[k].shift_x - places[k - 1].shift_x, places[k].shift_y - places[k - 1].shift_y);
+        if (jump > limit)
+            places[k].bump_px = jump; /* there, and the way back if it goes back */
+    }
+}
+
+rf_status rf_rail_solve(rf_place *places, rf_rail *rail, int frames, int reference, const rf_pair *pairs, int pair_count,
+                        double lever, rf_error *err)
+{
+    rf_status status;
+    solver s = {.frames = frames, .reference = reference, .pair_count = pair_count, .pairs = pairs, .lever = lever};
+    size_t count = (size_t)pair_count + 1, room = count > (size_t)frames ? count : (size_t)frames;
+    memset(rail, 0, sizeof *rail);
+    RF_TRY(rf_alloc(&s.root, count, sizeof *s.root, "the rail's equations", err));
+    RF_TRY(rf_alloc(&s.weight, count, sizeof *s.weight, "the rail's equations", err));
+    RF_TRY(rf_alloc(&s.sorted, room, sizeof *s.sorted, "the rail's equations", err));
+    RF_TRY(rf_band_alloc(&s.band, frames * N, WIDTH, err));
+    for (int p = 0; p < pair_count; p++)
+        make_root(s.root[p], &pairs[p]);
+    s.way_mean = 0;
+    s.way_sigma = 0.05 * lever; /* first without any idea of the step */
+    if (!solve_robustly(&s))
+        RF_TRY(rf_fail(err, RF_ERR_INTERNAL, "the rail's equations for %d frames have no solution", frames));
+    measure_steps(&s, rail);
+    s.way_mean = rail->way_per_step * lever;
+    s.way_sigma = 0.0005; /* pixels at the corner */
+    if (!solve_robustly(&s))
+        RF_TRY(rf_fail(err, RF_ERR_INTERNAL, "the rail's equations for %d frames have no solution", frames));
+    read_places(&s, places, rail);
+    find_bumps(&s, places);
+    RF_TRY(solve_gains(&s, places, err));
+done:
+    rf_band_free(&s.band);
+    rf_free(s.sorted);
+    rf_free(s.weight);
+    rf_free(s.root);
+    return status;
+}

@@ -1,0 +1,104 @@
+/* depth.c - the passes over the frames, and what is kept between them. */
+#include "depth/state.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "railfold/memory.h"
+
+rf_status rf_depth_create(rf_depth **out, int width, int height, int frame_count, const rf_depth_options *options,
+                          rf_pool *pool, rf_error *err)
+{
+    rf_status status;
+    rf_depth *d = NULL;
+    *out = NULL;
+    if (width < 1 || height < 1 || frame_count < 1)
+        return rf_fail(err, RF_ERR_USAGE, "a depth map of %d x %d pixels from %d frames cannot be made", width, height,
+                       frame_count);
+    RF_TRY(rf_alloc(&d, 1, sizeof *d, "the depth map", err));
+    *d = (rf_depth){.width = width, .height = height, .frame_count = frame_count, .pool = pool, .pass = -1};
+    if (options != NULL)
+        d->options = *options;
+    d->energy_width = rf_sharpness_side(width);
+    d->energy_height = rf_sharpness_side(height);
+    RF_TRY(rf_sharpness_create(&d->sharpness, width, height, pool, err));
+    for (int i = 0; i < RF_FIT_POINTS; i++)
+        RF_TRY(rf_image_alloc(&d->ring[i], d->energy_width, d->energy_height, 1, RF_F32, "the focus energies", err));
+    RF_TRY(rf_alloc(&d->focus, (size_t)d->energy_width * (size_t)d->energy_height, sizeof *d->focus, "the focus peaks",
+                    err));
+    *out = d;
+    return RF_OK;
+done:
+    rf_depth_destroy(&d);
+    return status;
+}
+
+void rf_depth_destroy(rf_depth **depth)
+{
+    rf_depth *d = *depth;
+    if (d == NULL)
+        return;
+    rf_sharpness_destroy(&d->sharpness);
+    for (int i = 0; i < RF_FIT_POINTS; i++)
+        rf_image_free(&d->ring[i]);
+    rf_free(d->focus);
+    rf_free(d);
+    *depth = NULL;
+}
+
+int rf_depth_passes(const rf_depth *depth)
+{
+    (void)depth;
+    return 1;
+}
+
+rf_status rf_depth_begin_pass(rf_depth *d, int pass, rf_error *err)
+{
+    if (pass != d->pass + 1 || d->in_pass || pass >= rf_depth_passes(d))
+        return rf_fail(err, RF_ERR_INTERNAL, "depth pass %d was begun out of turn", pass);
+    d->pass = pass;
+    d->in_pass = 1;
+    d->last_frame = -1;
+    d->ring_count = 0;
+    return RF_OK;
+}
+
+rf_status rf_depth_add_frame(rf_depth *d, int k, const rf_image *frame, const int (*covered)[2], rf_error *err)
+{
+    if (!d->in_pass)
+        return rf_fail(err, RF_ERR_INTERNAL, "frame %d was given to the depth map outside a pass", k);
+    if (k <= d->last_frame || k >= d->frame_count)
+        return rf_fail(err, RF_ERR_INPUT, "frame %d follows frame %d of %d: depth needs rising order", k, d->last_frame,
+                       d->frame_count);
+    if (d->ring_count == RF_FIT_POINTS) {
+        rf_image oldest = d->ring[0];
+        memmove(d->ring, d->ring + 1, (RF_FIT_POINTS - 1) * sizeof *d->ring);
+        memmove(d->ring_frame, d->ring_frame + 1, (RF_FIT_POINTS - 1) * sizeof *d->ring_frame);
+        d->ring[RF_FIT_POINTS - 1] = oldest;
+        d->ring_count--;
+    }
+    rf_status status = rf_sharpness_measure(d->sharpness, frame, covered, &d->ring[d->ring_count], err);
+    if (status != RF_OK)
+        return status;
+    d->ring_frame[d->ring_count++] = k;
+    d->last_frame = k;
+    float noise = rf_sharpness_noise_floor(d->sharpness);
+    d->noise_floor = d->frames_seen++ == 0 || noise < d->noise_floor ? noise : d->noise_floor;
+    /* A frame is judged once two later ones are there. The first two frames have fewer before them. */
+    if (d->ring_count == RF_FIT_POINTS)
+        rf_peaks_take(d, RF_FIT_CENTRE);
+    else if (d->ring_count > RF_FIT_CENTRE)
+        rf_peaks_take(d, d->ring_count - 1 - RF_FIT_CENTRE);
+    return RF_OK;
+}
+
+rf_status rf_depth_end_pass(rf_depth *d, rf_error *err)
+{
+    if (!d->in_pass || d->ring_count == 0)
+        return rf_fail(err, RF_ERR_INPUT, "depth pass %d ended without a frame", d->pass);
+    int first = d->ring_count - RF_FIT_CENTRE > 0 ? d->ring_count - RF_FIT_CENTRE : 0;
+    for (int centre = first; centre < d->ring_count; centre++)
+        rf_peaks_take(d, centre);
+    d->in_pass = 0;
+    return RF_OK;
+}

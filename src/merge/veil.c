@@ -1,0 +1,267 @@
+/* veil.c - transmission and veil of one tile in one frame; model and sources in veil.h. */
+#include "veil.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "railfold/memory.h"
+
+enum {
+    TILE = RF_VEIL_TILE,
+    MARGIN = RF_VEIL_RADIUS + 1,           /* cells around the tile at each level; one more for interpolation */
+    CELLS_MAX = TILE + 2 * (MARGIN + 1),   /* widest grid: level 0 */
+    KERNEL = 2 * RF_VEIL_RADIUS + 1
+};
+
+/* One level: the tile with its margin in cells of 2^level pixels; channel 0 is the matte, then matte * colour. */
+typedef struct grid {
+    int level, cell_px, cells;  /* cells per side */
+    int x0, y0;                 /* full-resolution pixel of the first cell's corner */
+    int channels;               /* 1 + colours */
+    float *layer;               /* cells^2 * channels */
+    float *blurred;
+} grid;
+
+size_t rf_veil_scratch_floats(int channels)
+{
+    return 2 * (size_t)CELLS_MAX * CELLS_MAX * (size_t)(channels + 1);
+}
+
+static void make_disc(float radius, float kernel[KERNEL][KERNEL], int *reach)
+{
+    /* Area-sampled edge one pixel wide, as a pixel's own area smooths it. */
+    float sum = 0;
+    *reach = (int)ceilf(radius + 0.5f) - 1;
+    *reach = *reach > RF_VEIL_RADIUS ? RF_VEIL_RADIUS : *reach < 0 ? 0 : *reach;
+    for (int y = -*reach; y <= *reach; y++)
+        for (int x = -*reach; x <= *reach; x++) {
+            float cover = radius + 0.5f - sqrtf((float)(x * x + y * y));
+            cover = cover < 0 ? 0 : cover > 1 ? 1 : cover;
+            kernel[y + RF_VEIL_RADIUS][x + RF_VEIL_RADIUS] = cover;
+            sum += cover;
+        }
+    for (int y = -*reach; y <= *reach; y++)
+        for (int x = -*reach; x <= *reach; x++)
+            kernel[y + RF_VEIL_RADIUS][x + RF_VEIL_RADIUS] /= sum;
+}
+
+static int bin_of(const rf_veil_blocks *blocks, float depth)
+{
+    float at = (depth - blocks->low) * blocks->bins_per_step;
+    return at > 0 ? (at < RF_VEIL_BINS - 1 ? (int)at : RF_VEIL_BINS - 1) : 0;
+}
+
+rf_status rf_veil_blocks_make(rf_veil_blocks *blocks, const rf_image *depth, rf_error *err)
+{
+    float low = INFINITY, high = -INFINITY;
+    blocks->across = (depth->width + RF_VEIL_BLOCK - 1) / RF_VEIL_BLOCK;
+    blocks->down = (depth->height + RF_VEIL_BLOCK - 1) / RF_VEIL_BLOCK;
+    rf_status status = rf_alloc(&blocks->bits, (size_t)blocks->across * (size_t)blocks->down, sizeof *blocks->bits,
+                                "the depth index", err);
+    if (status != RF_OK)
+        return status;
+    for (int y = 0; y < depth->height; y++) {
+        const float *row = rf_image_row_f32(depth, y);
+        for (int x = 0; x < depth->width; x++) {
+            low = row[x] < low ? row[x] : low;
+            high = row[x] > high ? row[x] : high;
+        }
+    }
+    blocks->low = low;
+    blocks->bins_per_step = high > low ? RF_VEIL_BINS / (high - low) : 0;
+    for (int y = 0; y < depth->height; y++) {
+        const float *row = rf_image_row_f32(depth, y);
+        uint64_t *bits = blocks->bits + (size_t)(y / RF_VEIL_BLOCK) * (size_t)blocks->across;
+        for (int x = 0; x < depth->width; x++)
+            bits[x / RF_VEIL_BLOCK] |= (uint64_t)1 << bin_of(blocks, row[x]);
+    }
+    return RF_OK;
+}
+
+void rf_veil_blocks_free(rf_veil_blocks *blocks)
+{
+    rf_free(blocks->bits);
+    memset(blocks, 0, sizeof *blocks);
+}
+
+/* The slices that [near, far) touches. */
+static uint64_t bins_between(const rf_veil_blocks *blocks, float near, float far)
+{
+    int first = bin_of(blocks, near), last = bin_of(blocks, far);
+    uint64_t upto = last == RF_VEIL_BINS - 1 ? ~(uint64_t)0 : ((uint64_t)1 << (last + 1)) - 1;
+    return upto & ~(((uint64_t)1 << first) - 1);
+}
+
+static int clamp(int i, int low, int high)
+{
+    return i < low ? low : i > high ? high : i;
+}
+
+/* Adds the layer's pixels of one row, x in [from, to) of the (virtual, border-repeated) picture, to a row of cells. */
+static int gather_row(const rf_veil_scene *scene, const grid *g, int y, int from, int to, float near, float far)
+{
+    int width = scene->depth->width, colours = g->channels - 1, any = 0;
+    int yy = clamp(y, 0, scene->depth->height - 1);
+    float share = 1.0f / (float)(g->cell_px * g->cell_px);
+    const float *depth = rf_image_row_f32(scene->depth, yy);
+    const float *light = rf_image_row_f32(scene->light, yy);
+    float *row = g->layer + (size_t)((y - g->y0) >> g->level) * (size_t)g->cells * (size_t)g->channels;
+    for (int x = from; x < to; x++) {
+        int xx = clamp(x, 0, width - 1);
+        if (!(depth[xx] >= near && depth[xx] < far))
+            continue;
+        float *cell = row + ((x - g->x0) >> g->level) * g->channels;
+        cell[0] += share;
+        for (int c = 0; c < colours; c++)
+            cell[1 + c] += share * light[xx * colours + c];
+        any = 1;
+    }
+    return any;
+}
+
+/* The block index of pixel i; blocks beside the picture repeat the outermost one. */
+static int block_of(int i, int blocks)
+{
+    return clamp(i < 0 ? 0 : i / RF_VEIL_BLOCK, 0, blocks - 1);
+}
+
+/* Where the run of pixels of one block that starts at i ends, at the latest `end`; all of i < 0 is one run. */
+static int run_end(int i, int end)
+{
+    int next = i < 0 ? 0 : (i / RF_VEIL_BLOCK + 1) * RF_VEIL_BLOCK;
+    return next < end ? next : end;
+}
+
+/* Fills grid->layer with the parts whose depth lies in [near, far); returns whether there are any. Pixels outside the
+ * picture repeat its border. */
+static int gather_layer(const rf_veil_scene *scene, grid *g, float near, float far)
+{
+    const rf_veil_blocks *blocks = scene->blocks;
+    uint64_t wanted = bins_between(blocks, near, far);
+    int side = g->cells * g->cell_px, x_end = g->x0 + side, y_end = g->y0 + side, any = 0, cleared = 0;
+    for (int y = g->y0, next_y; y < y_end; y = next_y) {
+        next_y = run_end(y, y_end);
+        const uint64_t *bits = blocks->bits + (size_t)block_of(y, blocks->down) * (size_t)blocks->across;
+        for (int x = g->x0, next_x; x < x_end; x = next_x) {
+            next_x = run_end(x, x_end);
+            if ((bits[block_of(x, blocks->across)] & wanted) == 0)
+                continue;
+            if (!cleared)
+                memset(g->layer, 0, (size_t)g->cells * (size_t)g->cells * (size_t)g->channels * sizeof *g->layer);
+            cleared = 1;
+            for (int row = y; row < next_y; row++)
+                any |= gather_row(scene, g, row, x, next_x, near, far);
+        }
+    }
+    return any;
+}
+
+static void blur_layer(grid *g, const float kernel[KERNEL][KERNEL], int reach)
+{
+    size_t row_floats = (size_t)g->cells * (size_t)g->channels;
+    memset(g->blurred, 0, (size_t)g->cells * row_floats * sizeof *g->blurred);
+    for (int y = reach; y < g->cells - reach; y++) {
+        float *restrict out = g->blurred + (size_t)y * row_floats;
+        for (int dy = -reach; dy <= reach; dy++)
+            for (int dx = -reach; dx <= reach; dx++) {
+                float weight = kernel[dy + RF_VEIL_RADIUS][dx + RF_VEIL_RADIUS];
+                if (weight == 0)
+                    continue;
+                const float *restrict in = g->layer + (size_t)(y + dy) * row_floats + dx * g->channels;
+                for (int i = reach * g->channels; i < (g->cells - reach) * g->channels; i++)
+                    out[i] += weight * in[i];
+            }
+    }
+}
+
+/* V += T c; T *= 1 - a over the tile, the grid's cells interpolated bilinearly between their centres. */
+static void composite(const grid *g, int tile_x0, int tile_y0, float *transmission, float *veil)
+{
+    int colours = g->channels - 1;
+    size_t row_floats = (size_t)g->cells * (size_t)g->channels;
+    float per_cell = 1.0f / (float)g->cell_px;
+    for (int y = 0; y < TILE; y++) {
+        float v = ((float)(tile_y0 + y - g->y0) + 0.5f) * per_cell - 0.5f;
+        int row = (int)v;
+        float fy = v - (float)row;
+        const float *upper = g->blurred + (size_t)row * row_floats, *lower = fy > 0 ? upper + row_floats : upper;
+        for (int x = 0; x < TILE; x++) {
+            float u = ((float)(tile_x0 + x - g->x0) + 0.5f) * per_cell - 0.5f;
+            int column = (int)u;
+            float fx = u - (float)column;
+            size_t at = (size_t)column * (size_t)g->channels, next = fx > 0 ? at + (size_t)g->channels : at;
+            float mixed[5];
+            for (int c = 0; c < g->channels; c++)
+                mixed[c] = (1 - fy) * ((1 - fx) * upper[at + (size_t)c] + fx * upper[next + (size_t)c]) +
+                           fy * ((1 - fx) * lower[at + (size_t)c] + fx * lower[next + (size_t)c]);
+            float *t = &transmission[y * TILE + x];
+            for (int c = 0; c < colours; c++)
+                veil[(y * TILE + x) * colours + c] += *t * mixed[1 + c];
+            *t *= 1 - (mixed[0] > 1 ? 1 : mixed[0]);
+        }
+    }
+}
+
+static void start_grid(grid *g, int level, int tile_x0, int tile_y0)
+{
+    g->level = level;
+    g->cell_px = 1 << level;
+    g->cells = TILE / g->cell_px + 2 * MARGIN;
+    g->x0 = tile_x0 - MARGIN * g->cell_px;
+    g->y0 = tile_y0 - MARGIN * g->cell_px;
+}
+
+/* Lower bound of the nearest depth in the tile and the margin of the widest disc. */
+static float nearest_depth(const rf_veil_blocks *blocks, int x0, int y0, int margin)
+{
+    uint64_t seen = 0;
+    int last_x = block_of(x0 + TILE + margin - 1, blocks->across), last_y = block_of(y0 + TILE + margin - 1, blocks->down);
+    for (int y = block_of(y0 - margin, blocks->down); y <= last_y; y++)
+        for (int x = block_of(x0 - margin, blocks->across); x <= last_x; x++)
+            seen |= blocks->bits[(size_t)y * (size_t)blocks->across + (size_t)x];
+    int bin = 0;
+    while (bin < RF_VEIL_BINS - 1 && !(seen >> bin & 1))
+        bin++;
+    return blocks->bins_per_step > 0 ? blocks->low + (float)bin / blocks->bins_per_step : blocks->low;
+}
+
+int rf_veil_tile(const rf_veil_scene *scene, float k, int x0, int y0, float *transmission, float *veil, float *scratch)
+{
+    int colours = scene->light->channels, any = 0;
+    grid g = {.channels = colours + 1, .layer = scratch, .blurred = scratch + rf_veil_scratch_floats(colours) / 2};
+    float blur = scene->blur_px_per_step;
+    float nearest = nearest_depth(scene->blocks, x0, y0, RF_VEIL_RADIUS << (RF_VEIL_LEVELS - 1));
+    float deepest = k - nearest; /* steps from the focus plane to the nearest part about */
+    if (!(deepest >= scene->gap_steps))
+        return 0;
+    for (int i = 0; i < TILE * TILE; i++)
+        transmission[i] = 1;
+    memset(veil, 0, (size_t)TILE * TILE * (size_t)colours * sizeof *veil);
+    /* Layers from the nearest part back to the focus plane; each covers a span of distances small against its radius. */
+    float far_steps = deepest;
+    while (far_steps >= scene->gap_steps) {
+        float near_steps = far_steps / 1.2f < far_steps - 1 ? far_steps / 1.2f : far_steps - 1;
+        if (near_steps < scene->gap_steps)
+            near_steps = scene->gap_steps;
+        float radius = blur * 0.5f * (far_steps + near_steps);
+        int level = 0;
+        while (level < RF_VEIL_LEVELS - 1 && radius > (float)((RF_VEIL_RADIUS - 0) << level) - 0.5f)
+            level++;
+        if (radius > 0.6f) {
+            start_grid(&g, level, x0, y0);
+            if (gather_layer(scene, &g, k - far_steps - (far_steps == deepest ? 1.0f : 0.0f), k - near_steps)) {
+                float kernel[KERNEL][KERNEL];
+                int reach;
+                float cells = radius / (float)g.cell_px;
+                make_disc(cells > RF_VEIL_RADIUS ? RF_VEIL_RADIUS : cells, kernel, &reach);
+                blur_layer(&g, (const float(*)[KERNEL])kernel, reach);
+                composite(&g, x0, y0, transmission, veil);
+                any = 1;
+            }
+        }
+        if (near_steps <= scene->gap_steps)
+            break;
+        far_steps = near_steps;
+    }
+    return any;
+}

@@ -1,0 +1,142 @@
+/* width.c - how far from its depth a pixel may take frames: where blur starts to cost more than noise.
+ *
+ * Blurred by a disc of radius r, band l of a Laplacian pyramid (centre frequency f_l) keeps the share MTF(r f_l); what is
+ * lost, E_l (1 - MTF)^2, is the squared error. With the disc's MTF ~ 1 / (1 + u), u = (pi r f_l)^2 / 2 (exact to second
+ * order in r), the width is the defocus at which the sum over bands reaches the noise variance of one frame. Where nothing
+ * has detail the width is MAX: many frames are averaged and the noise falls. */
+#include "width.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "railfold/memory.h"
+
+enum { BANDS = RF_WIDTH_BANDS, BLOCK_ROWS = 16, STEPS = 24 };
+
+/* Power gain of band l for white noise, measured on the 1 4 6 4 1 pyramid. */
+static const float BAND_NOISE[BANDS] = {0.889f, 0.0534f, 0.0102f, 0.00235f, 0.00059f};
+/* Centre frequency of band 0 in cycles per pixel (its power lies between 0.15 and 0.5); halves with each band. */
+static const float BAND0_FREQUENCY = 0.28f;
+
+typedef struct width_job {
+    rf_image *energy; /* BANDS pictures, coarser and coarser */
+    rf_image *out;
+    float noise_variance;
+    float loss[BANDS][STEPS]; /* (1 - MTF)^2 at step i */
+} width_job;
+
+static float width_of_step(int i)
+{
+    return RF_WIDTH_MIN * powf(RF_WIDTH_MAX / RF_WIDTH_MIN, (float)i / (float)(STEPS - 1));
+}
+
+static void fill_loss(width_job *job, float blur_px_per_step)
+{
+    const float pi = 3.14159265f;
+    for (int l = 0; l < BANDS; l++)
+        for (int i = 0; i < STEPS; i++) {
+            float f = BAND0_FREQUENCY / (float)(1 << l), u = pi * blur_px_per_step * width_of_step(i) * f;
+            u = 0.5f * u * u;
+            job->loss[l][i] = (u / (1 + u)) * (u / (1 + u));
+        }
+}
+
+static float energy_at(const rf_image *band, int level, int x, int y)
+{
+    /* Bilinear between cell centres; pooling has made the energy smooth. */
+    float scale = 1.0f / (float)(1 << level);
+    float u = ((float)x + 0.5f) * scale - 0.5f, v = ((float)y + 0.5f) * scale - 0.5f;
+    u = u < 0 ? 0 : u > (float)(band->width - 1) ? (float)(band->width - 1) : u;
+    v = v < 0 ? 0 : v > (float)(band->height - 1) ? (float)(band->height - 1) : v;
+    int i = (int)u, j = (int)v;
+    int i1 = i + 1 < band->width ? i + 1 : i, j1 = j + 1 < band->height ? j + 1 : j;
+    float fx = u - (float)i, fy = v - (float)j;
+    const float *a = rf_image_row_f32(band, j), *b = rf_image_row_f32(band, j1);
+    return (1 - fy) * ((1 - fx) * a[i] + fx * a[i1]) + fy * ((1 - fx) * b[i] + fx * b[i1]);
+}
+
+static void width_rows(void *arg, int begin, int end, int block, int thread)
+{
+    width_job *job = arg;
+    (void)block;
+    (void)thread;
+    for (int y = begin; y < end; y++) {
+        uint8_t *out = rf_image_row(job->out, y);
+        for (int x = 0; x < job->out->width; x++) {
+            float energy[BANDS];
+            for (int l = 0; l < BANDS; l++)
+                energy[l] = energy_at(&job->energy[l], l, x, y);
+            int i = 0;
+            for (; i < STEPS - 1; i++) {
+                float lost = 0;
+                for (int l = 0; l < BANDS; l++)
+                    lost += energy[l] * job->loss[l][i + 1];
+                if (lost > job->noise_variance)
+                    break;
+            }
+            out[x] = (uint8_t)(width_of_step(i) * RF_WIDTH_UNIT + 0.5f);
+        }
+    }
+}
+
+typedef struct square_job {
+    rf_image *band;
+    float floor;
+} square_job;
+
+static void square_rows(void *arg, int begin, int end, int block, int thread)
+{
+    square_job *job = arg;
+    (void)block;
+    (void)thread;
+    for (int y = begin; y < end; y++) {
+        float *row = rf_image_row_f32(job->band, y);
+        for (int x = 0; x < job->band->width; x++)
+            row[x] *= row[x];
+    }
+}
+
+/* Pools by REDUCE and EXPAND (a smooth window about 7 wide) and takes the noise share off. */
+static rf_status pool_energy(rf_image *band, float floor, rf_pool *pool, rf_error *err)
+{
+    rf_status status;
+    rf_image half = {0};
+    square_job job = {.band = band};
+    rf_pool_rows(pool, band->height, BLOCK_ROWS, square_rows, &job);
+    RF_TRY(rf_image_alloc(&half, (band->width + 1) / 2, (band->height + 1) / 2, 1, RF_F32, "detail energy", err));
+    RF_TRY(rf_pyramid_reduce(band, &half, pool, err));
+    RF_TRY(rf_pyramid_expand(&half, band, 0, pool, err));
+    for (int y = 0; y < band->height; y++) {
+        float *row = rf_image_row_f32(band, y);
+        for (int x = 0; x < band->width; x++)
+            row[x] = row[x] > floor ? row[x] - floor : 0;
+    }
+done:
+    rf_image_free(&half);
+    return status;
+}
+
+rf_status rf_width_map(const rf_image *picture, float blur_px_per_step, float noise, rf_image *out, rf_pool *pool,
+                       rf_error *err)
+{
+    rf_status status = RF_OK;
+    rf_image bands[BANDS + 1];
+    memset(bands, 0, sizeof bands);
+    width_job job = {.energy = bands, .out = out, .noise_variance = noise * noise};
+    RF_TRY(rf_image_alloc(&bands[0], picture->width, picture->height, 1, RF_F32, "detail energy", err));
+    rf_image_luma(picture, 1, &bands[0], pool);
+    for (int l = 0; l < BANDS; l++) {
+        RF_TRY(rf_image_alloc(&bands[l + 1], (bands[l].width + 1) / 2, (bands[l].height + 1) / 2, 1, RF_F32,
+                              "detail energy", err));
+        RF_TRY(rf_pyramid_reduce(&bands[l], &bands[l + 1], pool, err));
+        RF_TRY(rf_pyramid_expand(&bands[l + 1], &bands[l], -1, pool, err));
+        /* The picture is a mean of frames, its noise lower than one frame's: half the variance is a cautious floor. */
+        RF_TRY(pool_energy(&bands[l], 0.5f * BAND_NOISE[l] * noise * noise, pool, err));
+    }
+    fill_loss(&job, blur_px_per_step);
+    rf_pool_rows(pool, out->height, BLOCK_ROWS, width_rows, &job);
+done:
+    for (int l = 0; l <= BANDS; l++)
+        rf_image_free(&bands[l]);
+    return status;
+}

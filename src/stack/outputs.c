@@ -1,0 +1,230 @@
+/* outputs.c - the files of a merge, checked before work starts and put in place together at the end. */
+#include "outputs.h"
+
+#include <errno.h>
+#include <stdio.h>
+#include <string.h>
+#include <strings.h>
+#include <sys/stat.h>
+#include <unistd.h>
+
+#include "railfold/depth_view.h"
+#include "railfold/memory.h"
+
+enum { OUTPUTS = 4, BAND_ROWS = 64, TEXT_BYTES = 400 };
+
+static void list_paths(const rf_merge_options *options, const char *paths[OUTPUTS])
+{
+    paths[0] = options->output;
+    paths[1] = options->depth;
+    paths[2] = options->confidence;
+    paths[3] = options->depth_view;
+}
+
+static int same_file(const char *a, const char *b)
+{
+    struct stat sa, sb;
+    if (strcmp(a, b) == 0)
+        return 1;
+    return stat(a, &sa) == 0 && stat(b, &sb) == 0 && sa.st_dev == sb.st_dev && sa.st_ino == sb.st_ino;
+}
+
+static rf_status check_folder(const char *path, rf_error *err)
+{
+    char folder[4096];
+    const char *slash = strrchr(path, '/');
+    size_t length = slash == NULL ? 0 : (size_t)(slash - path);
+    if (length >= sizeof folder)
+        return rf_fail(err, RF_ERR_OUTPUT, "%.60s...: the path is longer than %zu bytes", path, sizeof folder - 1);
+    memcpy(folder, path, length);
+    folder[length] = '\0';
+    if (slash == path)
+        strcpy(folder, "/");
+    else if (slash == NULL)
+        strcpy(folder, ".");
+    struct stat info;
+    if (stat(folder, &info) != 0)
+        return rf_fail(err, RF_ERR_OUTPUT, "%s cannot be written: folder %s: %s", path, folder, strerror(errno));
+    if (!S_ISDIR(info.st_mode))
+        return rf_fail(err, RF_ERR_OUTPUT, "%s cannot be written: %s is not a folder", path, folder);
+    if (access(folder, W_OK | X_OK) != 0)
+        return rf_fail(err, RF_ERR_OUTPUT, "%s cannot be written: folder %s: %s", path, folder, strerror(errno));
+    return RF_OK;
+}
+
+static rf_status check_path(const rf_merge_options *options, const char *path, rf_error *err)
+{
+    struct stat info;
+    rf_sample sample;
+    rf_status status = rf_writer_sample_for(path, &sample, err);
+    if (status == RF_OK)
+        status = check_folder(path, err);
+    if (status != RF_OK)
+        return status;
+    for (int k = 0; k < options->frame_count; k++)
+        if (same_file(path, options->frames[k]))
+            return rf_fail(err, RF_ERR_OUTPUT, "%s is a frame of the take; an output may not replace an input", path);
+    if (stat(path, &info) != 0)
+        return RF_OK;
+    if (S_ISDIR(info.st_mode))
+        return rf_fail(err, RF_ERR_OUTPUT, "%s is a folder; a file name was expected", path);
+    if (!options->force)
+        return rf_fail(err, RF_ERR_OUTPUT, "%s exists already; --force replaces it", path);
+    return RF_OK;
+}
+
+static int ends_with(const char *path, const char *ending)
+{
+    size_t n = strlen(path), m = strlen(ending);
+    return n >= m && strcasecmp(path + n - m, ending) == 0;
+}
+
+static int is_jpeg(const char *path)
+{
+    return ends_with(path, ".jpg") || ends_with(path, ".jpeg");
+}
+
+rf_status rf_outputs_check(const rf_merge_options *options, rf_error *err)
+{
+    const char *paths[OUTPUTS];
+    list_paths(options, paths);
+    for (int i = 0; i < OUTPUTS; i++) {
+        if (paths[i] == NULL)
+            continue;
+        rf_status status = check_path(options, paths[i], err);
+        if (status != RF_OK)
+            return status;
+        if ((i == 1 || i == 2) && is_jpeg(paths[i]))
+            return rf_fail(err, RF_ERR_USAGE, "%s: a map needs more than 8 bits; its name must end in .tif or .png", paths[i]);
+        for (int j = 0; j < i; j++)
+            if (paths[j] != NULL && same_file(paths[i], paths[j]))
+                return rf_fail(err, RF_ERR_OUTPUT, "%s is named for two outputs; each needs a name of its own", paths[i]);
+    }
+    return RF_OK;
+}
+
+/* What becomes of a float on its way to a file: (value - offset) / scale. */
+typedef struct map_scale {
+    float offset, scale;
+} map_scale;
+
+static rf_status write_rows(rf_writer *writer, const rf_image *image, rf_sample sample, map_scale scale, rf_error *err)
+{
+    rf_status status = RF_OK;
+    size_t n = (size_t)image->width * (size_t)image->channels, row_bytes = n * rf_sample_bytes(sample);
+    char *band = NULL;
+    float *line = NULL;
+    RF_TRY(rf_alloc_raw(&band, BAND_ROWS, row_bytes, "a band of the output", err));
+    RF_TRY(rf_alloc_raw(&line, n, sizeof *line, "a row of the output", err));
+    for (int y0 = 0; y0 < image->height; y0 += BAND_ROWS) {
+        int rows = image->height - y0 < BAND_ROWS ? image->height - y0 : BAND_ROWS;
+        for (int y = 0; y < rows; y++) {
+            const float *from = rf_image_row_f32(image, y0 + y);
+            for (size_t i = 0; i < n; i++)
+                line[i] = (from[i] - scale.offset) / scale.scale;
+            rf_row_from_f32(band + (size_t)y * row_bytes, line, sample, n);
+        }
+        RF_TRY(rf_writer_rows(writer, band, row_bytes, rows, err));
+    }
+done:
+    rf_free(band);
+    rf_free(line);
+    return status;
+}
+
+static rf_status write_picture(const rf_take *take, const rf_image *picture, rf_writer **writer, rf_error *err)
+{
+    rf_sample sample;
+    rf_status status = rf_writer_sample_for(take->options->output, &sample, err);
+    if (status != RF_OK)
+        return status;
+    rf_picture_spec spec = {.width = picture->width,
+                            .height = picture->height,
+                            .channels = picture->channels,
+                            .sample = sample,
+                            .metadata = &take->metadata};
+    status = rf_writer_open(writer, take->options->output, &spec, take->options->force, err);
+    return status != RF_OK ? status : write_rows(*writer, picture, sample, (map_scale){0, 1}, err);
+}
+
+/* A map as 32-bit float TIFF (values as they are) or 16-bit PNG (spread over its range); the text says how to read it. */
+static rf_status write_map(const rf_take *take, const char *path, const char *kind, const rf_image *map, double unit_scale,
+                           const char *unit, rf_writer **writer, rf_error *err)
+{
+    char text[TEXT_BYTES];
+    int as_float = ends_with(path, ".tif") || ends_with(path, ".tiff");
+    float low = 0, high = 1;
+    map_scale scale = {0, (float)(1 / unit_scale)};
+    double per_sample = 1, offset = 0;
+    if (!as_float) {
+        if (strcmp(kind, "depth") == 0 && !rf_depth_range(map, 0, &low, &high))
+            low = 0, high = 1;
+        scale = (map_scale){low, high > low ? high - low : 1};
+        per_sample = (double)scale.scale * unit_scale / 65535;
+        offset = (double)low * unit_scale;
+    }
+    (void)snprintf(text, sizeof text,
+                   "railfold map: kind=%s unit=%s value=offset+scale*sample offset=%.9g scale=%.9g step_mm=%.9g "
+                   "pixel_mm=%.9g frames=%d zero=focus plane of frame 0, growing with the take order",
+                   kind, unit, offset, per_sample, take->options->step_mm, take->options->pixel_mm,
+                   take->report->frame_count);
+    rf_picture_spec spec = {.width = map->width,
+                            .height = map->height,
+                            .channels = 1,
+                            .sample = as_float ? RF_F32 : RF_U16,
+                            .description = text};
+    rf_status status = rf_writer_open(writer, path, &spec, take->options->force, err);
+    return status != RF_OK ? status : write_rows(*writer, map, spec.sample, scale, err);
+}
+
+static rf_status write_view(const rf_take *take, const rf_outputs *outputs, rf_writer **writer, rf_error *err)
+{
+    rf_status status;
+    rf_image view = {0};
+    float low = 0, high = 1;
+    const rf_image *depth = outputs->depth;
+    RF_TRY(rf_image_alloc(&view, depth->width, depth->height, 3, RF_U8, "the coloured depth view", err));
+    if (!rf_depth_range(depth, 0.001f, &low, &high))
+        low = 0, high = 1;
+    rf_depth_colour_view(depth, outputs->confidence, low, high, &view, take->pool);
+    rf_picture_spec spec = {.width = view.width, .height = view.height, .channels = 3, .sample = RF_U8};
+    RF_TRY(rf_writer_open(writer, take->options->depth_view, &spec, take->options->force, err));
+    RF_TRY(rf_writer_rows(*writer, view.data, view.stride_bytes, view.height, err));
+done:
+    rf_image_free(&view);
+    return status;
+}
+
+rf_status rf_outputs_write(const rf_take *take, const rf_outputs *outputs, rf_error *err)
+{
+    rf_status status = RF_OK;
+    const rf_merge_options *options = take->options;
+    rf_writer *writers[OUTPUTS] = {NULL};
+    int metric = options->step_mm > 0, total = 0, done_count = 0;
+    const char *paths[OUTPUTS];
+    list_paths(options, paths);
+    for (int i = 0; i < OUTPUTS; i++)
+        total += paths[i] != NULL;
+    for (int i = 0; i < OUTPUTS; i++) {
+        if (paths[i] == NULL)
+            continue;
+        RF_TRY(rf_take_progress(take, "write", done_count++, total, err));
+        if (i == 0)
+            RF_TRY(write_picture(take, outputs->picture, &writers[i], err));
+        else if (i == 1)
+            RF_TRY(write_map(take, paths[i], "depth", outputs->depth, metric ? options->step_mm : 1,
+                             metric ? "mm" : "frame", &writers[i], err));
+        else if (i == 2)
+            RF_TRY(write_map(take, paths[i], "confidence", outputs->confidence, 1, "one", &writers[i], err));
+        else
+            RF_TRY(write_view(take, outputs, &writers[i], err));
+    }
+    RF_TRY(rf_take_progress(take, "write", total, total, err));
+    for (int i = 0; i < OUTPUTS; i++)
+        if (writers[i] != NULL)
+            RF_TRY(rf_writer_commit(&writers[i], err));
+done:
+    for (int i = 0; i < OUTPUTS; i++)
+        rf_writer_abort(&writers[i]);
+    return status;
+}

@@ -1,0 +1,20 @@
+/* outputs.h - what a merge writes: picture, maps, coloured view (private to the stack module). */
+#ifndef RF_OUTPUTS_H
+#define RF_OUTPUTS_H
+
+#include "take.h"
+
+typedef struct rf_outputs {
+    const rf_image *picture;     /* RF_F32, coded 0..1 */
+    const rf_image *depth;       /* RF_F32, frame positions; may be NULL with frames too few */
+    const rf_image *confidence;  /* RF_F32, 0..1 */
+} rf_outputs;
+
+/* Every path that a run is to write is fit to be written: known ending, folder there, nothing replaced without force, not
+ * a frame of the take, no two alike. Asked before work starts. */
+rf_status rf_outputs_check(const rf_merge_options *options, rf_error *err) RF_CHECKED;
+
+/* Writes all of them: first each under a temporary name, then all renamed. Fills the report's depth range. */
+rf_status rf_outputs_write(const rf_take *take, const rf_outputs *outputs, rf_error *err) RF_CHECKED;
+
+#endif

@@ -1,0 +1,177 @@
+/* take.c - one shape for all frames, the reference, and frames handed out one at a time. */
+#include "take.h"
+
+#include <stdio.h>
+#include <string.h>
+
+static const char *sample_name(rf_sample sample)
+{
+    return sample == RF_U8 ? "8-bit" : "16-bit";
+}
+
+void rf_take_leave_out(rf_take *take, int k, const char *reason)
+{
+    rf_frame_report *frame = &take->report->frames[k];
+    frame->used = 0;
+    (void)snprintf(frame->reason, sizeof frame->reason, "%s", reason);
+}
+
+int rf_take_used_count(const rf_take *take)
+{
+    int used = 0;
+    for (int k = 0; k < take->report->frame_count; k++)
+        used += take->report->frames[k].used;
+    return used;
+}
+
+rf_status rf_take_progress(const rf_take *take, const char *stage, int done, int total, rf_error *err)
+{
+    const rf_merge_options *options = take->options;
+    if (options->progress != NULL && options->progress(options->progress_arg, stage, done, total) != 0)
+        return rf_fail(err, RF_ERR_STOPPED, "stopped during stage %s, at %d of %d; no output was written", stage, done,
+                       total);
+    return RF_OK;
+}
+
+/* The reference named by the options; when that frame is not used, the nearest one that is. */
+static int settle_reference(const rf_take *take)
+{
+    int count = take->report->frame_count, wanted = take->options->reference;
+    if (wanted == RF_REFERENCE_MIDDLE)
+        wanted = count / 2;
+    else if (wanted == RF_REFERENCE_FIRST)
+        wanted = 0;
+    else if (wanted == RF_REFERENCE_LAST)
+        wanted = count - 1;
+    for (int away = 0; away < count; away++) {
+        if (wanted - away >= 0 && take->report->frames[wanted - away].used)
+            return wanted - away;
+        if (wanted + away < count && take->report->frames[wanted + away].used)
+            return wanted + away;
+    }
+    return wanted;
+}
+
+static rf_status same_shape(const rf_take *take, int first, int k, const rf_frame_info *info, rf_error *err)
+{
+    const rf_frame_info *want = &take->info;
+    const char *a = take->options->frames[first], *b = take->options->frames[k];
+    if (info->width != want->width || info->height != want->height)
+        return rf_fail(err, RF_ERR_INPUT, "%s is %d x %d pixels but %s is %d x %d; all frames of a take must have one size", b,
+                       info->width, info->height, a, want->width, want->height);
+    if (info->sample != want->sample)
+        return rf_fail(err, RF_ERR_INPUT, "%s has %s samples but %s has %s; all frames of a take must have one depth", b,
+                       sample_name(info->sample), a, sample_name(want->sample));
+    if (info->channels != want->channels)
+        return rf_fail(err, RF_ERR_INPUT, "%s has %d channel%s but %s has %d; all frames of a take must be alike", b,
+                       info->channels, info->channels == 1 ? "" : "s", a, want->channels);
+    return RF_OK;
+}
+
+static rf_status probe_all(rf_take *take, rf_error *err)
+{
+    const rf_merge_options *options = take->options;
+    int first = -1;
+    for (int k = 0; k < options->frame_count; k++) {
+        rf_frame_info info;
+        rf_error frame_err = {0};
+        rf_status status = rf_frame_probe(options->frames[k], &take->limits, &info, NULL, &frame_err);
+        if (status != RF_OK) {
+            if (!options->skip_bad || status != RF_ERR_INPUT)
+                return rf_fail(err, status, "%s", frame_err.text);
+            rf_take_leave_out(take, k, frame_err.text);
+            continue;
+        }
+        take->report->frames[k].used = 1;
+        if (first < 0) {
+            first = k;
+            take->info = info;
+        }
+        status = same_shape(take, first, k, &info, err);
+        if (status != RF_OK)
+            return status;
+    }
+    if (first < 0)
+        return rf_fail(err, RF_ERR_INPUT, "none of the %d frames can be read, the first is %s", options->frame_count,
+                       options->frames[0]);
+    return RF_OK;
+}
+
+rf_status rf_take_open(rf_take *take, const rf_merge_options *options, rf_run_report *report, rf_error *err)
+{
+    take->options = options;
+    take->report = report;
+    take->limits = rf_frame_limits_default();
+    rf_status status = probe_all(take, err);
+    if (status != RF_OK)
+        return status;
+    take->reference = settle_reference(take);
+    rf_frame_info info;
+    return rf_frame_probe(options->frames[take->reference], &take->limits, &info, &take->metadata, err);
+}
+
+void rf_take_close(rf_take *take)
+{
+    rf_metadata_free(&take->metadata);
+}
+
+/* ---- feed ---- */
+
+static void decode_ahead(void *arg)
+{
+    rf_feed *feed = arg;
+    rf_take *take = feed->take;
+    feed->side_error = (rf_error){0};
+    feed->side_status = rf_frame_read(take->options->frames[feed->next], &take->limits, &feed->images[1 - feed->front], NULL,
+                                      NULL, &feed->side_error);
+}
+
+static void begin_next(rf_feed *feed, int from)
+{
+    feed->next = from;
+    while (feed->next < feed->take->report->frame_count && !feed->take->report->frames[feed->next].used)
+        feed->next++;
+    if (feed->next < feed->take->report->frame_count)
+        rf_pool_side(feed->take->pool, decode_ahead, feed);
+}
+
+rf_status rf_feed_start(rf_feed *feed, rf_take *take, rf_error *err)
+{
+    (void)err;
+    memset(feed, 0, sizeof *feed);
+    feed->take = take;
+    feed->started = 1;
+    begin_next(feed, 0);
+    return RF_OK;
+}
+
+rf_status rf_feed_next(rf_feed *feed, int *k, const rf_image **frame, rf_error *err)
+{
+    const rf_frame_info *info = &feed->take->info;
+    *frame = NULL;
+    *k = feed->next;
+    if (feed->next >= feed->take->report->frame_count)
+        return RF_OK;
+    rf_pool_join(feed->take->pool);
+    if (feed->side_status != RF_OK)
+        return rf_fail(err, feed->side_status, "%s", feed->side_error.text);
+    feed->front = 1 - feed->front;
+    const rf_image *image = &feed->images[feed->front];
+    if (image->width != info->width || image->height != info->height || image->channels != info->channels ||
+        image->sample != info->sample)
+        return rf_fail(err, RF_ERR_INPUT, "%s changed while it was being merged: it is no longer %d x %d pixels",
+                       feed->take->options->frames[*k], info->width, info->height);
+    *frame = image;
+    begin_next(feed, *k + 1);
+    return RF_OK;
+}
+
+void rf_feed_stop(rf_feed *feed)
+{
+    if (!feed->started)
+        return;
+    rf_pool_join(feed->take->pool);
+    rf_image_free(&feed->images[0]);
+    rf_image_free(&feed->images[1]);
+    feed->started = 0;
+}

@@ -1,0 +1,53 @@
+/* take.h - the frames of one run and what is known of each (private to the stack module). */
+#ifndef RF_TAKE_H
+#define RF_TAKE_H
+
+#include "railfold/frame_io.h"
+#include "railfold/image.h"
+#include "railfold/metadata.h"
+#include "railfold/pool.h"
+#include "railfold/report.h"
+#include "railfold/stack.h"
+
+typedef struct rf_take {
+    const rf_merge_options *options;
+    rf_run_report *report;   /* per frame: used, reason, pose */
+    rf_pool *pool;
+    rf_frame_limits limits;
+    rf_frame_info info;      /* shape shared by every usable frame */
+    int reference;           /* take order */
+    rf_metadata metadata;    /* of the reference frame */
+} rf_take;
+
+/* Opens every frame's header, refuses frames of another size, depth or channel count (naming both files), settles the
+ * reference and reads its metadata. With skip_bad unreadable frames are marked unused instead. */
+rf_status rf_take_open(rf_take *take, const rf_merge_options *options, rf_run_report *report, rf_error *err) RF_CHECKED;
+void rf_take_close(rf_take *take);
+
+/* Marks frame k unused for the given reason; keeps the sentence. */
+void rf_take_leave_out(rf_take *take, int k, const char *reason);
+
+int rf_take_used_count(const rf_take *take);
+
+/* Progress through the options' callback; RF_ERR_STOPPED when it asks to stop. */
+rf_status rf_take_progress(const rf_take *take, const char *stage, int done, int total, rf_error *err) RF_CHECKED;
+
+/* ---- feed: whole frames in take order, the next one decoded while the last is worked on ---- */
+
+typedef struct rf_feed {
+    rf_take *take;
+    int next;                 /* frame being decoded ahead, or frame_count */
+    rf_image images[2];
+    int front;                /* which of the two was handed out last */
+    rf_status side_status;
+    rf_error side_error;
+    int started;
+} rf_feed;
+
+rf_status rf_feed_start(rf_feed *feed, rf_take *take, rf_error *err) RF_CHECKED;
+
+/* The next used frame: its number in *k (frame_count after the last) and a picture borrowed until the next call. */
+rf_status rf_feed_next(rf_feed *feed, int *k, const rf_image **frame, rf_error *err) RF_CHECKED;
+void rf_feed_stop(rf_feed *feed);
+
+#endif
