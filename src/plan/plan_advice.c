@@ -65,10 +65,7 @@ static void warn_of_diffraction(const rf_plan_options *options, rf_plan_result *
             airy, limit);
     else
         add(plan, RF_PLAN_WARN_DIFFRACTION,
-            "diffraction-bound: the Airy disc spans %s px, and no wider stop helps enough; a blur limit below %s px is "
-            "out "
-            "of reach",
-            airy, least);
+            "diffraction-bound: the Airy disc spans %s px; a blur limit below %s px is out of reach here", airy, least);
 }
 
 static void warn_of_rail(const rf_plan_options *options, rf_plan_result *plan)

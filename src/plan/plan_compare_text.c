@@ -29,16 +29,18 @@ static void show_row(plan_text *text, const rf_plan_options *options, const rf_p
         (void)plan_show_shutter(shutter, plan->shutter_s);
     if (plan->duration_s > 0)
         (void)plan_show_duration(time, plan->duration_s);
-    plan_text_add(text, "%c %-6s%10s%8s%10s%10s%8s%9s  %s",
-                  plan->f_number_marked == options->f_number_marked ? '*' : ' ', stop,
-                  plan_show_number(effective, plan->effective_f_number), plan_show_number(blur, plan->worst_blur_px),
-                  plan_show_length(depth, plan->depth_of_field_mm), show_step(step, plan), frames, shutter, time);
-    int pad = 13 - (int)strlen(time); /* only before a word, so that no line ends in blanks */
+    plan_text_add(text, "%c %-6s%7s%8s%9s%9s%8s%9s  %s", plan->f_number_marked == options->f_number_marked ? '*' : ' ',
+                  stop, plan_show_number(effective, plan->effective_f_number),
+                  plan_show_number(blur, plan->worst_blur_px), plan_show_length(depth, plan->depth_of_field_mm),
+                  show_step(step, plan), frames, shutter, time);
+    int pad = 12 - (int)strlen(time); /* only before a word, so that no line ends in blanks */
     const char *joint = "";
     for (int i = 0; i < plan->warning_count; i++) {
-        if (plan->warnings[i].kind == RF_PLAN_WARN_DIFFRACTION)
-            continue; /* said once, between the rows */
-        plan_text_add(text, "%*s%s%s", pad, "", joint, plan_warning_name(plan->warnings[i].kind));
+        rf_plan_warning_kind kind = plan->warnings[i].kind;
+        int gap_of_rail = kind == RF_PLAN_WARN_OVERLAP && i > 0 && plan->warnings[i - 1].kind == RF_PLAN_WARN_RAIL;
+        if (kind == RF_PLAN_WARN_DIFFRACTION || gap_of_rail)
+            continue; /* the first is said once, between the rows; the second is the same trouble */
+        plan_text_add(text, "%*s%s%s", pad, "", joint, plan_warning_name(kind));
         joint = ", ";
         pad = 0;
     }
@@ -57,8 +59,8 @@ rf_status rf_plan_compare_text(const rf_plan_options *options, const rf_plan_res
     if (options->subject_depth_mm > 0)
         plan_text_add(&text, ", subject %s deep", plan_show_length(number, options->subject_depth_mm));
     plan_text_add(&text, ", overlap %g %%\n\n", options->overlap_percent);
-    plan_text_add(&text, "  stop   effective blur px     depth%10s  frames  shutter  time\n",
-                  options->divisions > 0 ? "divisions"
+    plan_text_add(&text, "  stop    N eff blur px    depth%9s  frames  shutter  time\n",
+                  options->divisions > 0 ? "divis."
                   : options->lead_mm > 0 ? "turns"
                                          : "step");
     for (int i = 0; i < count; i++) {

@@ -4,8 +4,12 @@
 #include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
+#include <string.h>
 
 enum { SCREEN_COLUMNS = 79, VALUE_COLUMN = 22, NOTE_COLUMN = 36, CELL_BYTES = 160 };
+
+/* Longer exposures are timed by hand. */
+static const double LONGEST_DIAL_S = 36;
 
 typedef char number_text[PLAN_NUMBER_BYTES];
 
@@ -69,7 +73,10 @@ static void show_summary(plan_text *text, const rf_plan_options *options, const 
     if (plan->frames > 0 && plan->duration_s > 0)
         at += (size_t)snprintf(words + at, sizeof words - at, " in %s", plan_show_duration(number, plan->duration_s));
     if (plan->frames > 0)
-        (void)snprintf(words + at, sizeof words - at, ".");
+        at += (size_t)snprintf(words + at, sizeof words - at, ".");
+    if (plan->warning_count > 0)
+        (void)snprintf(words + at, sizeof words - at, " %d warning%s below.", plan->warning_count,
+                       plan->warning_count > 1 ? "s" : "");
     plan_text_wrap(text, "  ", words, SCREEN_COLUMNS);
 }
 
@@ -78,7 +85,7 @@ static void show_take(plan_text *text, const rf_plan_options *options, const rf_
     number_text value, a, b;
     plan_text_add(text, "\nTake\n");
     if (plan->knob_divisions_per_step > 0)
-        row(text, "step", plan_show_length(value, plan->step_mm), "%.0f division%s, %s turn (%s unrounded)",
+        row(text, "step", plan_show_length(value, plan->step_mm), "%.0f division%s (%s turn), from %s",
             plan->knob_divisions_per_step, plan->knob_divisions_per_step > 1 ? "s" : "",
             plan_show_number(a, plan->knob_turns_per_step), plan_show_length(b, plan->step_wanted_mm));
     else if (plan->knob_turns_per_step > 0)
@@ -136,15 +143,16 @@ static void show_lens(plan_text *text, const rf_plan_options *options, const rf_
     }
     if (plan->shutter_s > 0) {
         int inside = options->metering == RF_PLAN_METERED_THROUGH_LENS || options->objective[1] > 0;
-        double mark = rf_plan_nearest_shutter_mark_s(plan->shutter_s);
         number_text dial = "", at = "";
-        if (fabs(mark / plan->shutter_s - 1) > 0.005 && plan->shutter_s < 36)
-            (void)plan_show_shutter(dial, mark);
+        (void)plan_show_shutter(value, plan->shutter_s);
+        if (plan->shutter_s < LONGEST_DIAL_S)
+            (void)plan_show_shutter(dial, rf_plan_nearest_shutter_mark_s(plan->shutter_s));
+        if (strcmp(dial, value) == 0)
+            dial[0] = '\0';
         if (options->metered_f_number_marked > 0)
             (void)snprintf(at, sizeof at, "at f/%g ", options->metered_f_number_marked);
-        row(text, "shutter", plan_show_shutter(value, plan->shutter_s), "metered %s %s%s%s%s",
-            plan_show_shutter(a, options->shutter_s), at, inside ? "through the lens" : "outside the lens",
-            dial[0] != '\0' ? "; dial " : "", dial);
+        row(text, "shutter", value, "metered %s %s%s%s%s", plan_show_shutter(a, options->shutter_s), at,
+            inside ? "through the lens" : "outside", dial[0] != '\0' ? "; dial " : "", dial);
     }
     if (isfinite(plan->flicker_percent)) {
         (void)snprintf(value, sizeof value, "%s %%", plan_show_number(a, plan->flicker_percent));
@@ -189,9 +197,10 @@ static void show_distances(plan_text *text, const rf_plan_options *options, cons
             "entrance pupil; the barrel takes part of it");
         row(text, "subject to sensor", plan_show_length(value, plan->subject_to_sensor_mm), "thin lens");
     }
+    double left_mm = options->working_distance_mm - plan->travel_mm;
     if (options->working_distance_mm > 0 && plan->travel_mm > 0)
-        row(text, "working distance", plan_show_length(value, options->working_distance_mm),
-            "%s left at the last frame", plan_show_length(a, options->working_distance_mm - plan->travel_mm));
+        row(text, "working distance", plan_show_length(value, options->working_distance_mm), "%s %s",
+            plan_show_length(a, fabs(left_mm)), left_mm > 0 ? "left at the last frame" : "too short for the travel");
     if (plan->scale_per_step > 0) {
         (void)snprintf(value, sizeof value, "+%s %%", plan_show_number(a, 100 * (plan->scale_per_step - 1)));
         if (plan->corner_shift_px_per_step > 0 && plan->frames > 0)

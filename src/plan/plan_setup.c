@@ -10,6 +10,9 @@ static const double ROUNDING = 0.02;
 /* Makers round sensor sides to half a millimetre, so the pitch along the two sides may differ by a little more. */
 static const double SQUARE_PIXELS = 0.03;
 
+/* Finer than any rail, and coarse enough to count the divisions of any take in 64 bits. */
+static const double LEAST_DIVISION_MM = 1e-6;
+
 typedef struct field_check {
     const char *name;
     size_t offset;
@@ -109,6 +112,9 @@ static rf_status check_pairs(const rf_plan_options *options, rf_error *err)
     if (options->divisions > 0 && !(options->lead_mm > 0))
         return rf_fail(err, RF_ERR_USAGE, "--divisions %d needs --lead MM, the travel of one turn of the knob",
                        options->divisions);
+    if (options->divisions > 0 && options->lead_mm / options->divisions < LEAST_DIVISION_MM)
+        return rf_fail(err, RF_ERR_USAGE, "--divisions %d of --lead %g mm are %g nm each; expected 1 nm or more",
+                       options->divisions, options->lead_mm, options->lead_mm / options->divisions * 1e6);
     return RF_OK;
 }
 

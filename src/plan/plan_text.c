@@ -78,6 +78,8 @@ void plan_text_wrap(plan_text *text, const char *lead, const char *words, int co
     plan_text_add(text, "%s", lead);
     while (*words != '\0') {
         int word = (int)strcspn(words, " ");
+        if (strncmp(words + word, " %", 2) == 0) /* a number and its sign stay together */
+            word += 1 + (int)strcspn(words + word + 1, " ");
         if (at > indent && at + 1 + word > columns) {
             plan_text_add(text, "\n%*s", indent, "");
             at = indent;
@@ -133,7 +135,10 @@ const char *plan_show_length(char *out, double mm)
 const char *plan_show_shutter(char *out, double seconds)
 {
     char number[PLAN_NUMBER_BYTES];
-    if (seconds < 0.295)
+    double mark = rf_plan_nearest_shutter_mark_s(seconds);
+    if (seconds < 0.27 && fabs(rf_plan_exact_shutter_s(mark) / seconds - 1) < 0.005)
+        (void)snprintf(out, PLAN_NUMBER_BYTES, "1/%.0f s", 1 / mark); /* 1/128 s is what the dial calls 1/125 */
+    else if (seconds < 0.27)
         (void)snprintf(out, PLAN_NUMBER_BYTES, "1/%.20s s", plan_show_number(number, 1 / seconds));
     else
         (void)snprintf(out, PLAN_NUMBER_BYTES, "%.20s s", plan_show_number(number, seconds));
