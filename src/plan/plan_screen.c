@@ -85,7 +85,7 @@ static void show_take(plan_text *text, const rf_plan_options *options, const rf_
     number_text value, a, b;
     plan_text_add(text, "\nTake\n");
     if (plan->knob_divisions_per_step > 0)
-        row(text, "step", plan_show_length(value, plan->step_mm), "%.0f division%s (%s turn), from %s",
+        row(text, "step", plan_show_length(value, plan->step_mm), "%.0f division%s (%s turn); exact %s",
             plan->knob_divisions_per_step, plan->knob_divisions_per_step > 1 ? "s" : "",
             plan_show_number(a, plan->knob_turns_per_step), plan_show_length(b, plan->step_wanted_mm));
     else if (plan->knob_turns_per_step > 0)
