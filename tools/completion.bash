@@ -9,7 +9,7 @@ _railfold() {
     fi
     COMPREPLY=()
     if [ "$COMP_CWORD" -eq 1 ]; then
-        words="merge --help --version --completion"
+        words="merge plan --help --version --completion"
     else
         case "${COMP_WORDS[1]}:$before" in
         merge:--output | merge:-o)  ;;
@@ -27,9 +27,43 @@ _railfold() {
         merge:--memory) compopt +o default +o bashdefault ;;
         merge:--progress) words="auto always never" ;;
         merge:--report)  ;;
+        plan:--focal) compopt +o default +o bashdefault ;;
+        plan:--magnification) compopt +o default +o bashdefault ;;
+        plan:--extension) compopt +o default +o bashdefault ;;
+        plan:--field-width) compopt +o default +o bashdefault ;;
+        plan:--aperture) compopt +o default +o bashdefault ;;
+        plan:--pupil-ratio) compopt +o default +o bashdefault ;;
+        plan:--objective) compopt +o default +o bashdefault ;;
+        plan:--medium) compopt +o default +o bashdefault ;;
+        plan:--working-distance) compopt +o default +o bashdefault ;;
+        plan:--sensor) compopt +o default +o bashdefault ;;
+        plan:--pixels) compopt +o default +o bashdefault ;;
+        plan:--pitch) compopt +o default +o bashdefault ;;
+        plan:--frame-mb) compopt +o default +o bashdefault ;;
+        plan:--subject-depth) compopt +o default +o bashdefault ;;
+        plan:--blur) compopt +o default +o bashdefault ;;
+        plan:--wavelength) compopt +o default +o bashdefault ;;
+        plan:--overlap) compopt +o default +o bashdefault ;;
+        plan:--guard) compopt +o default +o bashdefault ;;
+        plan:--backdrop) compopt +o default +o bashdefault ;;
+        plan:--lead) compopt +o default +o bashdefault ;;
+        plan:--divisions) compopt +o default +o bashdefault ;;
+        plan:--smallest-step) compopt +o default +o bashdefault ;;
+        plan:--step) compopt +o default +o bashdefault ;;
+        plan:--shutter) compopt +o default +o bashdefault ;;
+        plan:--metered) words="external through-lens" ;;
+        plan:--metered-at) compopt +o default +o bashdefault ;;
+        plan:--timer) compopt +o default +o bashdefault ;;
+        plan:--settle) compopt +o default +o bashdefault ;;
+        plan:--mains) words="50 60" ;;
+        plan:--solve) words="aperture step frames" ;;
+        plan:--max-frames) compopt +o default +o bashdefault ;;
+        plan:--csv)  ;;
+        plan:--report)  ;;
         *)
             case "${COMP_WORDS[1]}:$word" in
             merge:-*) words=" -o --output --depth --confidence --depth-view --list --list0 --order --reverse --reference --step --view --pixel --no-align --no-gain --no-repair --skip-bad --threads --memory --progress --strict -v --verbose --report --force -q --quiet -h --help" ;;
+            plan:-*) words=" --focal --magnification --extension --field-width --aperture --pupil-ratio --reversed --objective --medium --working-distance --sensor --pixels --pitch --frame-mb --subject-depth --blur --wavelength --overlap --guard --backdrop --lead --divisions --smallest-step --step --shutter --metered --metered-at --timer --settle --mains --solve --max-frames --compare --csv --strict --report --force -q --quiet -h --help" ;;
             esac ;;
         esac
     fi
