@@ -169,7 +169,8 @@ static int measure(rf_align *a, int from, int to)
     rf_motion guess;
     int guessed = guess_through(a, from, to, &guess);
     rf_pair_frame fi = {&i->levels, i->spectrum}, fj = {&j->levels, j->spectrum};
-    int finest = to - from == 1 ? 0 : 0;
+    #define KNOB(n, d) (getenv(n) ? atof(getenv(n)) : (d))
+ int finest = to - from == 1 ? (int)KNOB("F1", 0) : to - from == 2 ? (int)KNOB("F2", 0) : (int)KNOB("F4", 0);
     if (!rf_pair_measure(&pair, &fi, &fj, guessed ? &guess : NULL, way_so_far(a) * (to - from), finest,
                          &a->pair_scratch, a->pool))
         return 0;
@@ -292,8 +293,8 @@ rf_status rf_align_solve(rf_align *a, rf_pose *poses, rf_align_result *result, r
         for (int p = 0; p < a->pair_count; p++) {
             const rf_pair *q = &a->pairs[p];
             extern int dprintf(int, const char *, ...);
-            dprintf(2, "P %d %d %.5f %.5f %.8f %.8f %.4f %d %.6f\n", q->from, q->to, q->shift_x, q->shift_y, q->way, q->turn,
-                    q->agreement, q->tiles, q->log_gain);
+            dprintf(2, "P %d %d %.5f %.5f %.8f %.8f %.4f %d %.6f %.4f %.4f\n", q->from, q->to, q->shift_x, q->shift_y, q->way, q->turn,
+                    q->agreement, q->tiles, q->log_gain, q->blur, q->log_sharpness);
         }
 done:
     return status;

@@ -27,6 +27,7 @@ double rf_motion_way(const rf_motion *motion)
     return 2 * (m - 1) / (m + 1);
 }
 
+#define KNOB(n, d) (getenv(n) ? atof(getenv(n)) : (d))
 typedef struct compare_job {
     const rf_level *i, *j;
     rf_motion motion;
@@ -63,6 +64,7 @@ static float map_at(const rf_level *level, const float *map, double x, double y)
 static void weigh_tiles(compare_job *job)
 {
     const rf_level *i = job->i, *j = job->j;
+    float re = (float)KNOB("RE", 1.5), lr = (float)KNOB("LR", 0.25), le = (float)KNOB("LE", 1), lt = (float)KNOB("LT", 0.1), rt = (float)KNOB("RT", 0.15);
     float sharp = i->sharp < j->sharp ? i->sharp : j->sharp;
     for (int ty = 0; ty < i->down; ty++)
         for (int tx = 0; tx < i->across; tx++) {
@@ -75,8 +77,8 @@ static void weigh_tiles(compare_job *job)
             float low = a < b ? a : b, high = a < b ? b : a;
             float clipped = i->clipped[at] + map_at(j, j->clipped, xj, yj);
             float weight = 0;
-            if (low > 0.02f * sharp && low > 0.15f * high && sharp > 0 && clipped < 0.1f)
-                weight = (low / high) * (low / high) * low / (low + 0.25f * sharp);
+            if (low > lt * sharp && low > rt * high && sharp > 0 && clipped < 0.1f)
+                weight = powf(low / high, re) * powf(low / (low + lr * sharp), le);
             job->tiles[at].weight = weight;
         }
 }
@@ -328,6 +330,27 @@ static void store(rf_pair *pair, const rf_motion *motion, const fit *f, const rf
         for (int c = 0; c < 4; c++)
             pair->information[r][c] = f->matrix[r][c] / (sigma * sigma);
     pair->tiles = f->inliers;
+    pair->level = l;
+}
+
+/* What the motion was read from: how sharp, and on which side of the middle between the two planes of focus. */
+static void describe_content(rf_pair *pair, const search *s, const fit *f, int l)
+{
+    const rf_level *i = &s->i->levels->level[l];
+    double lever = lever_of(i), blur = 0, weight = 1e-30, sharpness = 0;
+    for (int t = 0; t < i->across * i->down; t++) {
+        const rf_tile *tile = &s->scratch->tiles[t];
+        double e = tile->weight > 0 ? tile_error(tile, f->step, lever) / (TUKEY * f->sigma) : 1;
+        if (e >= 1)
+            continue;
+        double w = (double)tile->weight * (1 - e * e) * (1 - e * e);
+        weight += w;
+        blur += w * tile->blur[0];
+        sharpness += w * log((double)i->energy[t] + 1e-12);
+    }
+    pair->blur = ldexp(blur / weight, 2 * l);
+    /* Levels blur by themselves: between two of them the energy of equal content differs by about 2^4 / 2^2. */
+    pair->log_sharpness = sharpness / weight;
 }
 
 int rf_pair_measure(rf_pair *pair, const rf_pair_frame *i, const rf_pair_frame *j, const rf_motion *guess,
@@ -342,13 +365,26 @@ int rf_pair_measure(rf_pair *pair, const rf_pair_frame *i, const rf_pair_frame *
     memset(&f, 0, sizeof f);
     if (finest > count - 1)
         finest = count - 1;
+    double alike = 0;
     for (int l = count - 1; l >= finest; l--) {
+        rf_motion before = motion;
+        fit fit_before = f;
+        double alike_before = alike;
         if (l < count - 1)
             motion = to_level(&motion, i->levels, l + 1, l);
-        int rounds = l == finest ? 3 : 2;
+        int rounds = 3;
         for (int n = 0; n < rounds; n++)
             if (!improve(&s, &motion, l, &f))
                 return 0;
+        alike = agreement(&s, l);
+        if (l < count - 1 && l < 2 && alike < KNOB("AG", 0.8)) {
+            finest = l + 1;
+            motion = before;
+            f = fit_before;
+            alike = alike_before;
+            for (int n = 0; n < 1; n++) improve(&s, &motion, l + 1, &f);
+            break;
+        }
     }
     pair->agreement = agreement(&s, finest);
     int tiles = i->levels->level[finest].across * i->levels->level[finest].down;
@@ -356,6 +392,7 @@ int rf_pair_measure(rf_pair *pair, const rf_pair_frame *i, const rf_pair_frame *
     if (pair->agreement < MIN_AGREEMENT || f.inliers < needed || f.inlier_share < 0.2)
         return 0;
     store(pair, &motion, &f, i->levels, finest);
+    describe_content(pair, &s, &f, finest);
     return 1;
 }
 

@@ -12,10 +12,12 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include <stdio.h>
+#define KNOB(n, d) (getenv(n) ? atof(getenv(n)) : (d))
 #include "band.h"
 #include "railfold/memory.h"
 
-enum { SPAN = 4, N = RF_PAIR_UNKNOWNS, WIDTH = N * (SPAN + 1), ROUNDS = 14 };
+enum { SPAN = 4, N = RF_PAIR_UNKNOWNS, WIDTH = N * (SPAN + 1), ROUNDS = 14, STEP_ROUNDS = 8 };
 
 static const double FLOOR_PX = 0.015;    /* what a pair is wrong by beyond its tiles' scatter (content, not noise) */
 static const double START_SCALE = 100;   /* pixels; above any error worth keeping */
@@ -28,6 +30,8 @@ typedef struct solver {
     double lever;
     double (*root)[N][N];   /* per pair: square root of its information, floor included */
     double *weight;         /* per pair: robust */
+    double *way_deviation;  /* per pair: standard deviation of its way times the lever */
+    int way_fixed;          /* the law of the steps is known; pairs are judged by shift and turn alone */
     double *sorted;
     rf_band band;
     double way_mean, way_sigma; /* prior of a step, times the lever */
@@ -89,8 +93,9 @@ static void invert_from_factor(double out[N][N], double l[N][N])
     }
 }
 
-/* root^T root = (information^-1 + floor)^-1. Returns the variance of the way (times lever) before the floor. */
-static double make_root(double root[N][N], const rf_pair *pair)
+/* root^T root = (information^-1 + floor)^-1; way_slack: what the way (times the lever) may be off by besides. Returns the
+ * standard deviation of the way before any of that. */
+static double make_root(double root[N][N], const rf_pair *pair, double way_slack)
 {
     double m[N][N], covariance[N][N], inverse[N][N];
     for (int r = 0; r < N; r++)
@@ -98,12 +103,13 @@ static double make_root(double root[N][N], const rf_pair *pair)
             m[r][c] = pair->information[r][c] + (r == c ? 1e-4 : 0);
     if (!factor(m)) {
         memset(root, 0, sizeof(double[N][N]));
-        return 1e6;
+        return 1e3;
     }
     invert_from_factor(covariance, m);
-    double way_variance = covariance[2][2];
+    double way_sigma = sqrt(covariance[2][2]);
     for (int r = 0; r < N; r++)
         covariance[r][r] += FLOOR_PX * FLOOR_PX;
+    covariance[2][2] += way_slack * way_slack;
     memcpy(m, covariance, sizeof m);
     if (factor(m)) {
         invert_from_factor(inverse, m);
@@ -113,7 +119,7 @@ static double make_root(double root[N][N], const rf_pair *pair)
     for (int r = 0; r < N; r++)
         for (int c = 0; c < N; c++)
             root[r][c] = m[c][r];
-    return way_variance;
+    return way_sigma;
 }
 
 /* What a pair says against the places of its frames, pixels (way and turn at the lever). */
@@ -190,7 +196,8 @@ static double pair_error(const solver *s, int p)
 {
     double e[N];
     residual_of(s, &s->pairs[p], s->band.right, e);
-    return sqrt(e[0] * e[0] + e[1] * e[1] + e[2] * e[2] + e[3] * e[3]);
+    double squared = e[0] * e[0] + e[1] * e[1] + e[3] * e[3];
+    return sqrt(s->way_fixed ? squared : squared + e[2] * e[2]);
 }
 
 /* Graduated reweighting; leaves the solution in band.right. */
@@ -215,39 +222,67 @@ static int solve_robustly(solver *s)
     return 1;
 }
 
-/* The mean way of a step and how much the steps differ beyond what the measures scatter by themselves: three pairs that
- * close a loop (k, k+1, k+2) tell the latter. */
-static void measure_steps(solver *s, rf_rail *rail)
+/* The law of the steps: way of a step = mean + slope * (difference of blur / half the span). What a pair shows sharply
+ * lies in the middle of its two planes only on the average; content nearer than that moves more, and shows in the
+ * difference of blur. The slope takes that out. Tukey's biweight; a pair read from what is blurred in both its frames
+ * (the ends of a take) counts little. */
+static void fit_steps(solver *s, rf_rail *rail)
 {
-    double sum = 0, weight = 0, mean = 0;
     int n = 0;
     for (int p = 0; p < s->pair_count; p++)
-        if (s->weight[p] > 0.1)
-            s->sorted[n++] = s->pairs[p].way / (s->pairs[p].to - s->pairs[p].from);
-    mean = median_of(s->sorted, n);
-    n = 0;
-    for (int p = 0; p < s->pair_count; p++)
-        if (s->weight[p] > 0.1)
-            s->sorted[n++] = fabs(s->pairs[p].way / (s->pairs[p].to - s->pairs[p].from) - mean);
-    double scatter = 1.4826 * median_of(s->sorted, n) + 1e-9, scale = 4.685 * scatter;
-    for (int round = 0; round < 5; round++) {
-        sum = weight = 0;
+        s->sorted[n++] = s->pairs[p].log_sharpness;
+    double usual = median_of(s->sorted, n), mean = 0, slope = 0, spread = 0;
+    for (int round = 0; round < STEP_ROUNDS; round++) {
+        double a = 0, b = 0, c = 0, u = 0, v = 0;
+        n = 0;
         for (int p = 0; p < s->pair_count; p++) {
             const rf_pair *q = &s->pairs[p];
-            int steps = q->to - q->from;
-            double e = (q->way / steps - mean) / scale;
-            if (s->weight[p] <= 0.1 || fabs(e) >= 1)
+            if (s->weight[p] <= 0.1)
                 continue;
-            double information = s->root[p][2][2] * s->root[p][2][2] + s->root[p][3][2] * s->root[p][3][2];
-            double w = information * steps * steps * (1 - e * e) * (1 - e * e);
-            sum += w * q->way / steps;
-            weight += w;
+            int span = q->to - q->from;
+            double x = 2 * q->blur / span, y = q->way / span, dull = usual - q->log_sharpness;
+            double deviation = (hypot(s->way_deviation[p], FLOOR_PX * pow(span, KNOB("WP", 0))) * (dull > 0 ? exp(KNOB("DULL",1.0)*dull) : 1)) / (s->lever * span);
+            double e = round == 0 ? 0 : (y - mean - slope * x) / deviation;
+            double k = round == 0 ? 0 : e / (4.685 * spread), keep = k < 1 && k > -1 ? (1 - k * k) * (1 - k * k) : 0;
+            double w = keep / (deviation * deviation);
+            a += w, b += w * x, c += w * x * x, u += w * y, v += w * x * y;
         }
-        if (weight > 0)
-            mean = sum / weight;
+        if (!(a > 0))
+            break;
+        /* ridge: depth off the middle by a step per half pixel^2 of blur is as much as to expect */
+        double prior = KNOB("SLP", 4) * (u / a) * (u / a) + 1e-12;
+        c += 1 / (prior * prior);
+        double det = a * c - b * b;
+        mean = (c * u - b * v) / det;
+        slope = (a * v - b * u) / det;
+        for (int p = 0; p < s->pair_count; p++) {
+            const rf_pair *q = &s->pairs[p];
+            int span = q->to - q->from;
+            double dull = usual - q->log_sharpness;
+            double deviation = (hypot(s->way_deviation[p], FLOOR_PX * pow(span, KNOB("WP", 0))) * (dull > 0 ? exp(KNOB("DULL",1.0)*dull) : 1)) / (s->lever * span);
+            if (s->weight[p] > 0.1)
+                s->sorted[n++] = fabs(q->way / span - mean - slope * 2 * q->blur / span) / deviation;
+        }
+        spread = 1.4826 * median_of(s->sorted, n) + 1e-3;
+        if (getenv("RF_V")) fprintf(stderr, "steps: mean %.3e 1/mean %.3f slope/mean^2 %.3f spread %.3f\n", mean, 1/mean, slope/mean/mean, spread);
     }
     rail->way_per_step = mean;
-    rail->step_sigma = scatter;
+    rail->step_sigma = 0;
+}
+
+/* Second solve: the law of the steps holds. A pair whose way does not agree with it was read from content off the middle:
+ * its shift is good for the way it saw, so its way is loosened by as much as it is off. */
+static int solve_with_law(solver *s, const rf_rail *rail)
+{
+    for (int p = 0; p < s->pair_count; p++) {
+        const rf_pair *q = &s->pairs[p];
+        double off = s->lever * (q->way - rail->way_per_step * (q->to - q->from));
+        (void)make_root(s->root[p], q, KNOB("SLACK", 1) * fabs(off));
+    }
+    s->way_fixed = 1;
+    s->way_mean = rail->way_per_step * s->lever;
+    s->way_sigma = 0.0005; /* pixels at the corner */
+    return solve_robustly(s);
 }
 
 static void read_places(const solver *s, rf_place *places, rf_rail *rail)
@@ -330,18 +365,17 @@ rf_status rf_rail_solve(rf_place *places, rf_rail *rail, int frames, int referen
     memset(rail, 0, sizeof *rail);
     RF_TRY(rf_alloc(&s.root, count, sizeof *s.root, "the rail's equations", err));
     RF_TRY(rf_alloc(&s.weight, count, sizeof *s.weight, "the rail's equations", err));
+    RF_TRY(rf_alloc(&s.way_deviation, count, sizeof *s.way_deviation, "the rail's equations", err));
     RF_TRY(rf_alloc(&s.sorted, room, sizeof *s.sorted, "the rail's equations", err));
     RF_TRY(rf_band_alloc(&s.band, frames * N, WIDTH, err));
     for (int p = 0; p < pair_count; p++)
-        make_root(s.root[p], &pairs[p]);
+        s.way_deviation[p] = make_root(s.root[p], &pairs[p], 0);
     s.way_mean = 0;
     s.way_sigma = 0.05 * lever; /* first without any idea of the step */
     if (!solve_robustly(&s))
         RF_TRY(rf_fail(err, RF_ERR_INTERNAL, "the rail's equations for %d frames have no solution", frames));
-    measure_steps(&s, rail);
-    s.way_mean = rail->way_per_step * lever;
-    s.way_sigma = 0.0005; /* pixels at the corner */
-    if (!solve_robustly(&s))
+    fit_steps(&s, rail);
+    if (!solve_with_law(&s, rail))
         RF_TRY(rf_fail(err, RF_ERR_INTERNAL, "the rail's equations for %d frames have no solution", frames));
     read_places(&s, places, rail);
     find_bumps(&s, places);
@@ -349,6 +383,7 @@ rf_status rf_rail_solve(rf_place *places, rf_rail *rail, int frames, int referen
 done:
     rf_band_free(&s.band);
     rf_free(s.sorted);
+    rf_free(s.way_deviation);
     rf_free(s.weight);
     rf_free(s.root);
     return status;

@@ -96,6 +96,10 @@ static void eliminate(rf_tile *tile, const double s[SUMS])
     tile->yy = s[4] - (u * yv + w * yl);
     tile->bx = -(s[10] - (p * rv + q * rl));
     tile->by = -(s[11] - (u * rv + w * rl));
+    /* difference = -(g . shift) + a M + b L: the b that fits best for a given shift */
+    tile->blur[0] = (vv * rl - vl * rv) / det;
+    tile->blur[1] = q;
+    tile->blur[2] = w;
     tile->common = s[7];
     tile->differing = s[14];
 }
