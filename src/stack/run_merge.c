@@ -14,6 +14,14 @@ static double now_s(void)
     return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
 }
 
+static void warp(rf_run *run, int k, const rf_image *frame)
+{
+    for (int y = 0; y < frame->height; y++)
+        rf_warp_span(&run->poses[k], frame->width, frame->height, run->warped.width, y, &run->spans[y].begin,
+                     &run->spans[y].end);
+    rf_warp_image(frame, &run->poses[k], &run->warped, NULL, run->take.pool);
+}
+
 rf_status rf_run_pass(rf_run *run, const char *stage, int done_before, int total, rf_each_fn each, void *arg, rf_error *err)
 {
     rf_status status;
@@ -26,7 +34,7 @@ rf_status rf_run_pass(rf_run *run, const char *stage, int done_before, int total
         if (frame == NULL)
             break;
         RF_TRY(rf_take_progress(&run->take, stage, done_before + k, total, err));
-        RF_TRY(rf_warp_frame(frame, &run->poses[k], &run->warped, run->spans, run->take.pool, err));
+        warp(run, k, frame);
         RF_TRY(each(run, k, arg, err));
     }
 done:
