@@ -17,7 +17,7 @@ layer_of_header() {
     frame_io | metadata) echo io ;;
     sequence | align | sharpness | merge | depth | plan | check | report | stack) echo "$1" ;;
     warp) echo align ;;
-    depth_view) echo depth ;;
+    depth_view | parallel) echo depth ;;
     *) echo unknown ;;
     esac
 }

@@ -1,9 +1,11 @@
 /* run_merge.c - passes 2 to 4: sharpness and depth, the first picture, the view of the near parts, the final merge. */
 #include "run.h"
 
+#include <math.h>
 #include <time.h>
 
 #include "railfold/memory.h"
+#include "railfold/parallel.h"
 #include "railfold/sharpness.h"
 #include "railfold/warp.h"
 
@@ -107,4 +109,29 @@ done:
     rf_sharpness_destroy(&pass.sharpness);
     rf_depth_destroy(&pass.depth);
     return status;
+}
+
+rf_status rf_run_parallel(rf_run *run, rf_error *err)
+{
+    rf_image depth = {0}, confidence = {0};
+    rf_run_report *report = run->take.report;
+    rf_parallel_maps maps = {run->picture, &run->maps.depth, &run->maps.confidence};
+    if (fabs(report->scale_per_step - 1) < 1e-9) {
+        rf_status status = rf_run_report_warn(report, err, "no change of scale along the rail was seen: the parallel view is the "
+                                                           "same as the perspective one");
+        return status;
+    }
+    rf_status status = rf_parallel_view(&maps, run->take.reference, report->scale_per_step, run->far_first, &run->parallel,
+                                        &depth, &confidence, run->take.pool, err);
+    if (status != RF_OK) {
+        rf_image_free(&depth);
+        rf_image_free(&confidence);
+        return status;
+    }
+    rf_image_free(&run->maps.depth);
+    rf_image_free(&run->maps.confidence);
+    run->maps.depth = depth;
+    run->maps.confidence = confidence;
+    run->picture = &run->parallel;
+    return RF_OK;
 }

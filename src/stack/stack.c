@@ -90,6 +90,7 @@ static void end_run(rf_run *run)
 {
     rf_merge_destroy(&run->merge);
     rf_depth_maps_free(&run->maps);
+    rf_image_free(&run->parallel);
     rf_image_free(&run->warped);
     rf_free(run->spans);
     rf_free(run->poses);
@@ -110,6 +111,11 @@ static rf_status run_stages(rf_run *run, rf_run_report *report, rf_error *err)
     status = rf_run_merge(run, err); /* fills seconds_depth and seconds_merge */
     if (status != RF_OK)
         return status;
+    if (run->take.options->view == RF_VIEW_PARALLEL) {
+        status = rf_run_parallel(run, err);
+        if (status != RF_OK)
+            return status;
+    }
     double write_start = now_s();
     report->depth_unit = report->step_mm > 0 ? "mm" : "frame";
     rf_summary_depth_range(&run->take, &run->maps.depth);
