@@ -63,6 +63,12 @@ done:
     return status;
 }
 
+static rf_status add_later(rf_run *run, int k, void *arg, rf_error *err)
+{
+    first_pass *pass = arg;
+    return rf_depth_add_frame(pass->depth, k, &run->warped, (const int(*)[2])run->spans, err);
+}
+
 static rf_status add_final(rf_run *run, int k, void *arg, rf_error *err)
 {
     (void)arg;
@@ -90,9 +96,12 @@ rf_status rf_run_merge(rf_run *run, rf_error *err)
     RF_TRY(rf_sharpness_create(&pass.sharpness, take->info.width, take->info.height, take->pool, err));
     RF_TRY(rf_image_alloc(&pass.energy, rf_sharpness_side(take->info.width), rf_sharpness_side(take->info.height), 1,
                           RF_F32, "the sharpness of a frame", err));
-    RF_TRY(rf_depth_begin_pass(pass.depth, 0, err));
-    RF_TRY(rf_run_pass(run, "depth", 0, count, add_first, &pass, err));
-    RF_TRY(rf_depth_end_pass(pass.depth, err));
+    int passes = rf_depth_passes(pass.depth);
+    for (int i = 0; i < passes; i++) {
+        RF_TRY(rf_depth_begin_pass(pass.depth, i, err));
+        RF_TRY(rf_run_pass(run, "depth", i * count, passes * count, i == 0 ? add_first : add_later, &pass, err));
+        RF_TRY(rf_depth_end_pass(pass.depth, err));
+    }
     RF_TRY(rf_depth_result(pass.depth, &run->maps, err));
     rf_depth_destroy(&pass.depth);
     take->report->seconds_depth = now_s() - start;
