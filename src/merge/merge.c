@@ -15,6 +15,7 @@ enum { TILE = RF_VEIL_TILE, LUT_STEPS = 4096 };
 #define SOFT_FLOOR 1e-12f   /* weight of a frame that shows nothing sharp: its share matters only where all are so */
 #define FINAL_FLOOR 1e-9f
 #define VEIL_GAP_STEPS 1.5f /* a part this much nearer than the focus plane is another surface, not the same slope */
+#define LEFT_FLOOR 0.2f     /* a veil of more than four fifths of the light is believed less and less */
 #define SEEN_FLOOR 0.25f    /* below this transmission too little of the ground is left to be amplified */
 
 struct rf_merge {
@@ -234,24 +235,39 @@ RF_HOT static int final_weights(const rf_merge *merge, int k, int y, int x0, int
     return most > FINAL_FLOOR;
 }
 
-/* One row of a tile with the veil taken off. `scratch_row` receives the unveiled samples. */
+/* How far to believe the veil of one pixel, 0..1: an estimate that leaves next to nothing of what the frame shows is more
+ * likely wrong than the ground black. */
+static float belief(const float *light, const float *veil, int channels)
+{
+    float least = 1;
+    for (int c = 0; c < channels; c++) {
+        float left = (light[c] - veil[c]) / (LEFT_FLOOR * light[c] + 1e-4f);
+        least = left < least ? left : least;
+    }
+    return least > 0 ? least : 0;
+}
+
+/* One row of a tile with the veil taken off; the weights of pixels that show too little of their ground fall. */
 static void unveil_row(const rf_merge *merge, const float *frame, const float *transmission, const float *veil,
                        float *weight, float *out, int n)
 {
     int channels = merge->settings.channels;
     for (int x = 0; x < n; x++) {
-        float t = transmission[x];
+        const float *from = frame + x * channels, *v = veil + x * channels;
+        float t = transmission[x], light[3];
         if (t > 0.998f) {
             for (int c = 0; c < channels; c++)
-                out[x * channels + c] = frame[x * channels + c];
+                out[x * channels + c] = from[c];
             continue;
         }
-        float trust = (t - SEEN_FLOOR) / SEEN_FLOOR;
-        weight[x] = weight[x] * (trust < 0 ? 0 : trust > 1 ? 1 : trust) + FINAL_FLOOR;
+        for (int c = 0; c < channels; c++)
+            light[c] = to_linear(merge, from[c]);
+        float believed = belief(light, v, channels), trust = (t - SEEN_FLOOR) / SEEN_FLOOR;
+        weight[x] = weight[x] * (trust < 0 ? 0 : trust > 1 ? 1 : trust) * (believed + 0.02f) + FINAL_FLOOR;
         float share = 1 / (t > SEEN_FLOOR ? t : SEEN_FLOOR);
         for (int c = 0; c < channels; c++)
             out[x * channels + c] =
-                to_coded(merge, (to_linear(merge, frame[x * channels + c]) - veil[x * channels + c]) * share);
+                to_coded(merge, (light[c] - v[c]) * share);
     }
 }
 
