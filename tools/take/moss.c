@@ -161,6 +161,33 @@ done:
     return status;
 }
 
+/* A few loose fibres that have blown onto the stone. */
+static rf_status fibres(grower *g, int count)
+{
+    rf_status status;
+    g->loose = 0;
+    for (int i = 0; i < count; i++) {
+        strand_shape s = {
+            .outline = OUTLINE_BRISTLE, .round = 1, .half_width = between(g, 0.55f, 0.9f), .streak = 0.1f};
+        double angle = 2 * TAKE_PI * take_random_uniform(&g->random);
+        float length = between(g, 70, 190), x = between(g, -330, 470), y = between(g, -190, 330);
+        vec3 way = v3((float)take_cos(angle), (float)take_sin(angle), 0), square = v3(-way.y, way.x, 0), normal;
+        for (int p = 0; p < 4; p++) {
+            float along = ((float)p / 3 - 0.5f) * length, off = between(g, -0.22f, 0.22f) * length;
+            vec3 at = v3(x + along * way.x + off * square.x, y + along * way.y + off * square.y, 0);
+            at.z =
+                rock_depth(g->ground, at.x, at.y, &normal) - (p == 1 || p == 2 ? between(g, 12, 30) : between(g, 3, 9));
+            s.line[p] = at;
+        }
+        s.root = s.middle = s.tip = i % 2 == 0 ? v3(0.45f, 0.42f, 0.36f) : v3(0.10f, 0.085f, 0.075f);
+        s.skin = (material){.gloss = 0.5f, .shine = 40};
+        RF_TRY(add(g, &s));
+    }
+    return RF_OK;
+done:
+    return status;
+}
+
 rf_status moss_grow(const scene_maker *maker, rock *ground, strand_list *front, strand_list *behind, rf_error *err)
 {
     static const tuft tufts[] = {
@@ -189,13 +216,14 @@ rf_status moss_grow(const scene_maker *maker, rock *ground, strand_list *front, 
     for (size_t i = 0; i < sizeof tufts / sizeof tufts[0]; i++) {
         g.list = tufts[i].behind ? behind : front;
         if (!tufts[i].behind)
-            rock_add_soil(ground, tufts[i].x, tufts[i].y, tufts[i].spread + 22);
+            rock_add_soil(ground, tufts[i].x, tufts[i].y, tufts[i].spread + 8);
         RF_TRY(grow_tuft(&g, &tufts[i]));
     }
     g.list = front;
     RF_TRY(grow_stalks(&g, &tufts[0], 7));
     RF_TRY(grow_stalks(&g, &tufts[1], 3));
     RF_TRY(grow_stalks(&g, &tufts[2], 2));
+    RF_TRY(fibres(&g, 7));
     return RF_OK;
 done:
     return status;
