@@ -29,8 +29,8 @@ static int read_luma(rf_image *luma, const char *path)
 
 static void print(const rf_pose *poses, const rf_align_result *r, int count, int reference, double seconds)
 {
-    printf("{\"ref\": %d, \"scale_per_step\": %.9f, \"working_distance_steps\": %.4f, \"step_irregularity\": %.6f,\n",
-           reference, r->scale_per_step, r->working_distance_steps, r->step_irregularity);
+    printf("{\"ref\": %d, \"scale_per_step\": %.9f, \"working_distance_steps\": %.4f, \"odd_steps\": %d,\n",
+           reference, r->scale_per_step, r->working_distance_steps, r->odd_steps);
     printf(" \"pairs\": [%d, %d], \"residual_px\": %.5f, \"cpu_seconds_per_frame\": %.4f, \"peak_bytes\": %zu,\n",
            r->pairs_measured, r->pairs_kept, r->residual_px, seconds / count, rf_memory_peak());
     printf(" \"frames\": [\n");

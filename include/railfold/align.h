@@ -54,7 +54,7 @@ typedef struct rf_align_result {
     double scale_per_step;           /* mean gain of scale from a frame to the next: 1 + 1 / D, or 1 - 1 / D; 1 = none */
     double working_distance_steps;   /* D in mean rail steps; 0 when no change of scale was seen */
     rf_rail_way way;
-    double step_irregularity;        /* standard deviation of the steps as a fraction of their mean; 0 when none was seen */
+    int odd_steps;                   /* steps a quarter or more longer or shorter than the mean: frames left out, rail moved */
     double residual_px;              /* rms over all kept pairs, full-size pixels at the picture's corner */
     int pairs_measured, pairs_kept;
     int frames_measured, frames_blank, frames_bumped;

@@ -169,9 +169,7 @@ static int measure(rf_align *a, int from, int to)
     rf_motion guess;
     int guessed = guess_through(a, from, to, &guess);
     rf_pair_frame fi = {&i->levels, i->spectrum}, fj = {&j->levels, j->spectrum};
-    #define KNOB(n, d) (getenv(n) ? atof(getenv(n)) : (d))
- int finest = to - from == 1 ? (int)KNOB("F1", 0) : to - from == 2 ? (int)KNOB("F2", 0) : (int)KNOB("F4", 0);
-    if (!rf_pair_measure(&pair, &fi, &fj, guessed ? &guess : NULL, way_so_far(a) * (to - from), finest,
+        if (!rf_pair_measure(&pair, &fi, &fj, guessed ? &guess : NULL, way_so_far(a) * (to - from),
                          &a->pair_scratch, a->pool))
         return 0;
     if (!a->options.no_gain)
@@ -268,7 +266,7 @@ static void fill_result(rf_align *a, const rf_rail *rail, rf_pose *poses, rf_ali
     result->scale_per_step = 1 + way;
     result->way = fabs(way) < 1e-7 ? RF_RAIL_STILL : way > 0 ? RF_RAIL_ADVANCES : RF_RAIL_RETREATS;
     result->working_distance_steps = result->way == RF_RAIL_STILL ? 0 : 1 / fabs(way);
-    result->step_irregularity = result->way == RF_RAIL_STILL ? 0 : rail->step_sigma / fabs(way);
+    result->odd_steps = rail->odd_steps;
     result->residual_px = rail->residual_px * a->options.reduce;
     result->pairs_measured = a->pair_count;
     result->pairs_kept = rail->pairs_kept;

@@ -9,11 +9,12 @@ enum {
     PEAKS = 5,
     FIT_ROUNDS = 6,  /* of reweighting within one fit */
     MIN_TILES = 5,
+    ROUNDS_PER_LEVEL = 3,
     BLOCK_TILE_ROWS = 1
 };
 
 static const double TUKEY = 4.685; /* 95 % efficiency on Gaussian errors */
-static const double MIN_AGREEMENT = 0.35;
+static const double MIN_AGREEMENT = 0.35, FINER_AGREEMENT = 0.8;
 
 rf_motion rf_motion_between(double shift_x, double shift_y, double way, double turn)
 {
@@ -27,7 +28,6 @@ double rf_motion_way(const rf_motion *motion)
     return 2 * (m - 1) / (m + 1);
 }
 
-#define KNOB(n, d) (getenv(n) ? atof(getenv(n)) : (d))
 typedef struct compare_job {
     const rf_level *i, *j;
     rf_motion motion;
@@ -64,7 +64,6 @@ static float map_at(const rf_level *level, const float *map, double x, double y)
 static void weigh_tiles(compare_job *job)
 {
     const rf_level *i = job->i, *j = job->j;
-    float re = (float)KNOB("RE", 1.5), lr = (float)KNOB("LR", 0.25), le = (float)KNOB("LE", 1), lt = (float)KNOB("LT", 0.1), rt = (float)KNOB("RT", 0.15);
     float sharp = i->sharp < j->sharp ? i->sharp : j->sharp;
     for (int ty = 0; ty < i->down; ty++)
         for (int tx = 0; tx < i->across; tx++) {
@@ -77,8 +76,8 @@ static void weigh_tiles(compare_job *job)
             float low = a < b ? a : b, high = a < b ? b : a;
             float clipped = i->clipped[at] + map_at(j, j->clipped, xj, yj);
             float weight = 0;
-            if (low > lt * sharp && low > rt * high && sharp > 0 && clipped < 0.1f)
-                weight = powf(low / high, re) * powf(low / (low + lr * sharp), le);
+            if (low > 0.1f * sharp && low > 0.15f * high && sharp > 0 && clipped < 0.1f)
+                weight = (low / high) * sqrtf(low / high) * low / (low + 0.25f * sharp);
             job->tiles[at].weight = weight;
         }
 }
@@ -353,46 +352,44 @@ static void describe_content(rf_pair *pair, const search *s, const fit *f, int l
     pair->log_sharpness = sharpness / weight;
 }
 
+/* Coarse to fine. A level where the two frames look too different (what they share is blurred in both) would only add
+ * noise: the one before it stands. Returns the level used, -1 when the motion was lost. */
+static int descend(search *s, rf_motion *motion, fit *f, double *alike)
+{
+    int coarsest = s->i->levels->count - 1;
+    for (int l = coarsest; l >= 0; l--) {
+        rf_motion trial = l < coarsest ? to_level(motion, s->i->levels, l + 1, l) : *motion;
+        fit trial_fit;
+        for (int n = 0; n < ROUNDS_PER_LEVEL; n++)
+            if (!improve(s, &trial, l, &trial_fit))
+                return l < coarsest && l < 2 && improve(s, motion, l + 1, f) ? l + 1 : -1;
+        double trial_alike = agreement(s, l);
+        if (l < coarsest && l < 2 && trial_alike < FINER_AGREEMENT)
+            return improve(s, motion, l + 1, f) ? l + 1 : -1; /* again, so that the tiles are those of that level */
+        *motion = trial;
+        *f = trial_fit;
+        *alike = trial_alike;
+    }
+    return 0;
+}
+
 int rf_pair_measure(rf_pair *pair, const rf_pair_frame *i, const rf_pair_frame *j, const rf_motion *guess,
-                    double way_guess, int finest, rf_pair_scratch *scratch, rf_pool *pool)
+                    double way_guess, rf_pair_scratch *scratch, rf_pool *pool)
 {
     search s = {.i = i, .j = j, .scratch = scratch, .pool = pool};
     rf_motion motion;
-    int count = i->levels->count;
+    fit f = {0};
     if (!find_start(&s, &motion, guess, way_guess))
         return 0;
-    fit f;
-    memset(&f, 0, sizeof f);
-    if (finest > count - 1)
-        finest = count - 1;
-    double alike = 0;
-    for (int l = count - 1; l >= finest; l--) {
-        rf_motion before = motion;
-        fit fit_before = f;
-        double alike_before = alike;
-        if (l < count - 1)
-            motion = to_level(&motion, i->levels, l + 1, l);
-        int rounds = 3;
-        for (int n = 0; n < rounds; n++)
-            if (!improve(&s, &motion, l, &f))
-                return 0;
-        alike = agreement(&s, l);
-        if (l < count - 1 && l < 2 && alike < KNOB("AG", 0.8)) {
-            finest = l + 1;
-            motion = before;
-            f = fit_before;
-            alike = alike_before;
-            for (int n = 0; n < 1; n++) improve(&s, &motion, l + 1, &f);
-            break;
-        }
-    }
-    pair->agreement = agreement(&s, finest);
-    int tiles = i->levels->level[finest].across * i->levels->level[finest].down;
-    int needed = tiles / 4 + 1 < MIN_TILES ? tiles / 4 + 1 : MIN_TILES;
+    int l = descend(&s, &motion, &f, &pair->agreement);
+    if (l < 0)
+        return 0;
+    const rf_level *level = &i->levels->level[l];
+    int tiles = level->across * level->down, needed = tiles / 4 + 1 < MIN_TILES ? tiles / 4 + 1 : MIN_TILES;
     if (pair->agreement < MIN_AGREEMENT || f.inliers < needed || f.inlier_share < 0.2)
         return 0;
-    store(pair, &motion, &f, i->levels, finest);
-    describe_content(pair, &s, &f, finest);
+    store(pair, &motion, &f, i->levels, l);
+    describe_content(pair, &s, &f, l);
     return 1;
 }
 

@@ -51,9 +51,9 @@ typedef struct rf_pair_frame {
 } rf_pair_frame;
 
 /* Measures frame j against frame i. `guess` (may be NULL) is a motion of level 0 worth trying beside the correlation's
- * peaks; `way_guess` the expected change of scale; `finest` the finest level to use. 0 when the frames share too little. */
+ * peaks; `way_guess` the expected change of scale. 0 when the frames share too little. */
 int rf_pair_measure(rf_pair *pair, const rf_pair_frame *i, const rf_pair_frame *j, const rf_motion *guess,
-                    double way_guess, int finest, rf_pair_scratch *scratch, rf_pool *pool);
+                    double way_guess, rf_pair_scratch *scratch, rf_pool *pool);
 
 /* Peaks of the correlation: whole-frame shifts (pixels of the coarsest level), best first. */
 typedef struct rf_peak {

@@ -16,7 +16,7 @@ typedef struct rf_place {
 
 typedef struct rf_rail {
     double way_per_step;      /* robust mean */
-    double step_sigma;        /* of a step's way about that mean; 0 when the measures do not show any */
+    int odd_steps;            /* that do not keep to it: a frame left out, the rail moved by hand */
     double residual_px;
     int pairs_kept;
 } rf_rail;
