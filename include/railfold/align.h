@@ -2,7 +2,7 @@
  *
  * Fed one luma image after the other, in take order; keeps a ring of the last frames' band-passed pyramids, so that the
  * memory does not grow with the take but for a few numbers a frame and a pair:
- *   bytes <= 72 * luma width * luma height + threads * scratch + 1 KiB a frame (tested).
+ *   bytes <= 48 * luma width * luma height + 2 MiB + 4 KiB a frame (tested).
  *
  * Method. Every frame is compared with the ones 1, 2 and 4 (3 where those fail) places before it. Seed: windowed,
  * magnitude-weighted phase correlation of a coarse level (Kuglin & Hines, "The phase correlation image alignment method",
@@ -68,7 +68,7 @@ rf_status rf_align_create(rf_align **out, const rf_align_options *options, rf_po
 rf_status rf_align_add_frame(rf_align *align, const rf_image *luma, rf_error *err) RF_CHECKED;
 
 /* After the last frame: poses[frame_count]. RF_ERR_ALIGN, naming the frame numbers, when no two frames share anything
- * sharp (a single frame, or pictures under 16 pixels a side, are taken as they are). */
+ * sharp (a single frame, or pictures under 32 pixels a side, are taken as they are). */
 rf_status rf_align_solve(rf_align *align, rf_pose *poses, rf_align_result *result, rf_error *err) RF_CHECKED;
 
 void rf_align_destroy(rf_align **align);
