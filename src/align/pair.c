@@ -7,7 +7,7 @@
 
 enum {
     PEAKS = 5,
-    FIT_ROUNDS = 6,  /* of reweighting within one fit */
+    FIT_ROUNDS = 6, /* of reweighting within one fit */
     MIN_TILES = 5,
     ROUNDS_PER_LEVEL = 3,
     BLOCK_TILE_ROWS = 1
@@ -89,10 +89,10 @@ static int compare_floats(const void *a, const void *b)
 }
 
 typedef struct fit {
-    double step[4];             /* shift x, y, and scale, turn times lever */
-    double matrix[4][4];        /* of the last round: information per unit variance */
-    double sigma;               /* robust, pixels of the level */
-    double inlier_share;        /* of the weight */
+    double step[4];      /* shift x, y, and scale, turn times lever */
+    double matrix[4][4]; /* of the last round: information per unit variance */
+    double sigma;        /* robust, pixels of the level */
+    double inlier_share; /* of the weight */
     int inliers;
 } fit;
 
@@ -127,7 +127,8 @@ static int solve4(double m[4][4], double v[4])
 /* Shift a tile still shows against the fit, along its well-determined direction, pixels. */
 static double tile_error(const rf_tile *t, const double step[4], double lever)
 {
-    double u = step[0] + (t->x * step[2] - t->y * step[3]) / lever, v = step[1] + (t->y * step[2] + t->x * step[3]) / lever;
+    double u = step[0] + (t->x * step[2] - t->y * step[3]) / lever,
+           v = step[1] + (t->y * step[2] + t->x * step[3]) / lever;
     double trace = t->xx + t->yy, det = t->xx * t->yy - t->xy * t->xy;
     double lift = 1e-3 * trace; /* a tile with one edge says nothing along it */
     det += lift * (trace + lift);
@@ -166,8 +167,8 @@ static double strength_of(const rf_tile *t)
     return 0.5 * (t->xx + t->yy);
 }
 
-/* Tukey's biweight over the tiles. A tile's information is capped (w / (strength + typical strength)): past that, what is
- * wrong with a tile is not noise but its content (another depth, an edge in front), and that does not shrink. */
+/* Tukey's biweight over the tiles. A tile's information is capped (w / (strength + typical strength)): past that, what
+ * is wrong with a tile is not noise but its content (another depth, an edge in front), and that does not shrink. */
 static int fit_tiles(fit *out, const rf_tile *tiles, int count, double lever, double stiff, float *sort)
 {
     int n = 0;
@@ -213,7 +214,8 @@ static int fit_tiles(fit *out, const rf_tile *tiles, int count, double lever, do
         for (int t = 0; t < count; t++)
             if (tiles[t].weight > 0) {
                 sort[2 * n] = (float)tile_error(&tiles[t], out->step, lever);
-                sort[2 * n + 1] = (float)((double)tiles[t].weight * strength_of(&tiles[t]) / (strength_of(&tiles[t]) + typical));
+                sort[2 * n + 1] =
+                    (float)((double)tiles[t].weight * strength_of(&tiles[t]) / (strength_of(&tiles[t]) + typical));
                 n++;
             }
         out->sigma = 1.4826 * (double)weighted_median(sort, n) + 1e-3;

@@ -1,11 +1,11 @@
 /* rail.c - one banded, robust least-squares problem for the whole take.
  *
- * Unknown per frame: shift (2), way and turn (both times the lever, so that all four are pixels). A pair (i, j) measures
- *     shift_j - m R(turn) shift_i,   way_j - way_i,   turn_j - turn_i
- * with its own 4 x 4 information. Prior: an even rail. Shift and turn may do what they like between frames that were
- * measured, and go on in line across frames that were not; a step of the way is the take's mean unless the measures
- * show, beyond their own scatter, that the steps differ. Gross errors are put down by graduated reweighting: the scale of
- * Tukey's biweight starts far above any error and is brought down to that of the residuals. */
+ * Unknown per frame: shift (2), way and turn (both times the lever, so that all four are pixels). A pair (i, j)
+ * measures shift_j - m R(turn) shift_i,   way_j - way_i,   turn_j - turn_i with its own 4 x 4 information. Prior: an
+ * even rail. Shift and turn may do what they like between frames that were measured, and go on in line across frames
+ * that were not; a step of the way is the take's mean unless the measures show, beyond their own scatter, that the
+ * steps differ. Gross errors are put down by graduated reweighting: the scale of Tukey's biweight starts far above any
+ * error and is brought down to that of the residuals. */
 #include "rail.h"
 
 #include <math.h>
@@ -17,13 +17,13 @@
 
 enum { SPAN = 4, N = RF_PAIR_UNKNOWNS, WIDTH = N * (SPAN + 1), ROUNDS = 14, STEP_ROUNDS = 8 };
 
-static const double FLOOR_PX = 0.015;    /* what a pair is wrong by beyond its tiles' scatter (content, not noise) */
-static const double START_SCALE = 100;   /* pixels; above any error worth keeping */
-static const double PATH_SIGMA_PX = 30;  /* bend of the path from frame to frame, a priori: a nudge, no more */
+static const double FLOOR_PX = 0.015;   /* what a pair is wrong by beyond its tiles' scatter (content, not noise) */
+static const double START_SCALE = 100;  /* pixels; above any error worth keeping */
+static const double PATH_SIGMA_PX = 30; /* bend of the path from frame to frame, a priori: a nudge, no more */
 static const double TURN_SIGMA_PX = 5;
 static const double EVEN_STEP_PX = 0.0005; /* an even step's way keeps to the mean within this, at the corner */
 static const double FREE_STEP = 0.05;      /* a step's way before anything is known of it, as a change of scale */
-static const double MAX_SLOPE = 4;         /* steps off the middle per pixel^2 of blur difference: as much as to expect */
+static const double MAX_SLOPE = 4; /* steps off the middle per pixel^2 of blur difference: as much as to expect */
 static const double ODD_STEP = 0.25, ODD_STEP_PX = 0.15;
 static const double TUKEY = 4.685; /* 95 % efficiency on Gaussian errors */
 
@@ -31,14 +31,14 @@ typedef struct solver {
     int frames, reference, pair_count;
     const rf_pair *pairs;
     double lever;
-    double (*root)[N][N];   /* per pair: square root of its information, floor included */
-    double *weight;         /* per pair: robust */
-    double *way_deviation;  /* per pair: standard deviation of its way times the lever */
-    int law;                /* the law of the steps is known; pairs are judged by shift and turn alone */
+    double (*root)[N][N];  /* per pair: square root of its information, floor included */
+    double *weight;        /* per pair: robust */
+    double *way_deviation; /* per pair: standard deviation of its way times the lever */
+    int law;               /* the law of the steps is known; pairs are judged by shift and turn alone */
     double *sorted;
     rf_band band;
-    double *step;           /* per step: its way by the law */
-    char *step_odd;         /* per step: does not keep to the mean */
+    double *step;   /* per step: its way by the law */
+    char *step_odd; /* per step: does not keep to the mean */
 } solver;
 
 static int compare_doubles(const void *a, const void *b)
@@ -97,8 +97,8 @@ static void invert_from_factor(double out[N][N], double l[N][N])
     }
 }
 
-/* root^T root = (information^-1 + floor)^-1; way_slack: what the way (times the lever) may be off by besides. Returns the
- * standard deviation of the way before any of that. */
+/* root^T root = (information^-1 + floor)^-1; way_slack: what the way (times the lever) may be off by besides. Returns
+ * the standard deviation of the way before any of that. */
 static double make_root(double root[N][N], const rf_pair *pair, double way_slack)
 {
     double m[N][N], covariance[N][N], inverse[N][N];
@@ -227,8 +227,8 @@ static int solve_robustly(solver *s)
     return 1;
 }
 
-/* What the way of a step, as a pair tells it, may be off by: its tiles' scatter and what content does. A pair read from what
- * is blurred in both its frames, as at the ends of a take, says little. */
+/* What the way of a step, as a pair tells it, may be off by: its tiles' scatter and what content does. A pair read from
+ * what is blurred in both its frames, as at the ends of a take, says little. */
 static double step_deviation(const solver *s, int p, double usual_sharpness)
 {
     const rf_pair *q = &s->pairs[p];
@@ -236,7 +236,8 @@ static double step_deviation(const solver *s, int p, double usual_sharpness)
     return hypot(s->way_deviation[p], FLOOR_PX) * (dull > 0 ? exp(dull) : 1) / (s->lever * (q->to - q->from));
 }
 
-/* One weighted fit of way / span = mean + slope * (2 blur / span); e / scale beyond 1 is left out, scale 0 takes all. */
+/* One weighted fit of way / span = mean + slope * (2 blur / span); e / scale beyond 1 is left out, scale 0 takes all.
+ */
 static int fit_steps_once(const solver *s, double usual_sharpness, double scale, double *mean, double *slope)
 {
     double a = 0, b = 0, c = 0, u = 0, v = 0;
@@ -289,8 +290,8 @@ static double fit_steps(solver *s)
     return mean;
 }
 
-/* Steps of the first solution that are a quarter or more off the mean, beyond doubt, stand as they are: a frame was left
- * out, or the rail was moved by hand. */
+/* Steps of the first solution that are a quarter or more off the mean, beyond doubt, stand as they are: a frame was
+ * left out, or the rail was moved by hand. */
 static void find_odd_steps(solver *s, double mean)
 {
     const double *x = s->band.right;
@@ -310,8 +311,8 @@ static void find_odd_steps(solver *s, double mean)
     }
 }
 
-/* Second solve: the law of the steps holds. A pair whose way does not agree with it was read from content off the middle:
- * its shift is good for the way it saw, so its way is loosened by as much as it is off. */
+/* Second solve: the law of the steps holds. A pair whose way does not agree with it was read from content off the
+ * middle: its shift is good for the way it saw, so its way is loosened by as much as it is off. */
 static int solve_with_law(solver *s)
 {
     for (int p = 0; p < s->pair_count; p++) {
@@ -395,8 +396,8 @@ static void find_bumps(const solver *s, rf_place *places)
     }
 }
 
-rf_status rf_rail_solve(rf_place *places, rf_rail *rail, int frames, int reference, const rf_pair *pairs, int pair_count,
-                        double lever, rf_error *err)
+rf_status rf_rail_solve(rf_place *places, rf_rail *rail, int frames, int reference, const rf_pair *pairs,
+                        int pair_count, double lever, rf_error *err)
 {
     rf_status status;
     solver s = {.frames = frames, .reference = reference, .pair_count = pair_count, .pairs = pairs, .lever = lever};
