@@ -14,7 +14,6 @@
 #include <cmocka.h>
 
 #include "railfold/align.h"
-#include "railfold/memory.h"
 
 #define assert_near(value, wanted, allowed) assert_true(fabs((value) - (wanted)) <= (allowed))
 
@@ -374,61 +373,6 @@ static void frames_without_detail_are_refused_by_number(void **state)
     assert_non_null(strstr(s.error.text, "0 to 2"));
 }
 
-/* ---- small and odd takes, without the drawn scene ---- */
-
-static rf_status plain_take(int width, int height, int frames, rf_pose *poses, rf_align_result *result, rf_error *err)
-{
-    rf_status status;
-    rf_align *align = NULL;
-    rf_image luma = {0};
-    rf_align_options o = rf_align_options_default();
-    o.full_width = width;
-    o.full_height = height;
-    o.frame_count = frames;
-    RF_TRY(rf_image_alloc(&luma, width, height, 1, RF_F32, "luma", err));
-    RF_TRY(rf_align_create(&align, &o, NULL, err));
-    uint64_t seed = 3;
-    for (int y = 0; y < height; y++)
-        for (int x = 0; x < width; x++)
-            rf_image_row_f32(&luma, y)[x] = (float)(0.2 + 0.6 * random_unit(&seed));
-    for (int k = 0; k < frames; k++)
-        RF_TRY(rf_align_add_frame(align, &luma, err));
-    RF_TRY(rf_align_solve(align, poses, result, err));
-done:
-    rf_align_destroy(&align);
-    rf_image_free(&luma);
-    return status;
-}
-
-static void identical_frames_get_the_identity(void **state)
-{
-    (void)state;
-    static const int sizes[][2] = {{1, 1}, {16, 16}, {40, 33}, {200, 97}, {31, 700}};
-    for (size_t i = 0; i < sizeof sizes / sizeof sizes[0]; i++) {
-        rf_pose poses[4], identity = rf_pose_identity();
-        rf_align_result result;
-        rf_error err = {0};
-        assert_int_equal(plain_take(sizes[i][0], sizes[i][1], 4, poses, &result, &err), RF_OK);
-        for (int k = 0; k < 4; k++) {
-            assert_true(corner_error(&poses[k], &identity) <
-                        1e-4); /* a float's rounding, nothing is there to measure */
-            assert_near(poses[k].gain[0], 1, 1e-6);
-        }
-        assert_int_equal(result.way, RF_RAIL_STILL);
-    }
-}
-
-static void single_frame_is_taken_as_it_is(void **state)
-{
-    (void)state;
-    rf_pose pose, identity = rf_pose_identity();
-    rf_align_result result;
-    rf_error err = {0};
-    assert_int_equal(plain_take(100, 80, 1, &pose, &result, &err), RF_OK);
-    assert_true(corner_error(&pose, &identity) < 1e-9);
-    assert_true(pose.usable);
-}
-
 static void reduced_luma_gives_full_size_poses(void **state)
 {
     (void)state;
@@ -481,78 +425,6 @@ static void left_out_frame_gets_a_pose_between_its_neighbours(void **state)
     rf_image_free(&luma);
 }
 
-static void options_and_frames_that_do_not_fit_are_refused(void **state)
-{
-    (void)state;
-    rf_error err = {0};
-    rf_align *align = NULL;
-    rf_align_options o = rf_align_options_default();
-    assert_int_equal(rf_align_create(&align, &o, NULL, &err), RF_ERR_USAGE);
-    o.full_width = o.full_height = 64;
-    o.frame_count = 2;
-    o.reference = 2;
-    assert_int_equal(rf_align_create(&align, &o, NULL, &err), RF_ERR_USAGE);
-    o.reference = 0;
-    o.reduce = 3;
-    assert_int_equal(rf_align_create(&align, &o, NULL, &err), RF_ERR_USAGE);
-    o.reduce = 1;
-    assert_int_equal(rf_align_create(&align, &o, NULL, &err), RF_OK);
-    rf_image luma = {0};
-    rf_align_result result;
-    rf_pose poses[2];
-    assert_int_equal(rf_image_alloc(&luma, 63, 64, 1, RF_F32, "luma", &err), RF_OK);
-    assert_int_equal(rf_align_add_frame(align, &luma, &err), RF_ERR_INPUT);
-    assert_int_equal(rf_align_solve(align, poses, &result, &err), RF_ERR_USAGE); /* frames are missing */
-    assert_int_equal(rf_align_add_frame(align, NULL, &err), RF_OK);
-    assert_int_equal(rf_align_add_frame(align, NULL, &err), RF_OK);
-    assert_int_equal(rf_align_add_frame(align, NULL, &err), RF_ERR_INPUT);
-    rf_image_free(&luma);
-    rf_align_destroy(&align);
-}
-
-static void memory_keeps_to_the_formula_and_not_to_the_frame_count(void **state)
-{
-    (void)state;
-    static const int sizes[][2] = {{64, 64}, {640, 480}, {1500, 300}};
-    for (size_t i = 0; i < 3; i++) {
-        size_t width = (size_t)sizes[i][0], height = (size_t)sizes[i][1], base = rf_memory_held(), peak[2];
-        for (int n = 0; n < 2; n++) {
-            int frames = n == 0 ? 6 : 12;
-            rf_pose poses[12];
-            rf_align_result result;
-            rf_error err = {0};
-            rf_memory_reset_peak();
-            assert_int_equal(plain_take(sizes[i][0], sizes[i][1], frames, poses, &result, &err), RF_OK);
-            size_t luma = height * ((width * sizeof(float) + 63) / 64 * 64); /* the test's own */
-            peak[n] = rf_memory_peak() - base - luma;
-            assert_true(peak[n] <= 48 * width * height + (2u << 20) + 4096 * (size_t)frames);
-        }
-        assert_true(peak[1] - peak[0] <= 6 * 4096);
-        assert_int_equal(rf_memory_held(), base);
-    }
-}
-
-static void every_failing_allocation_is_survived(void **state)
-{
-    (void)state;
-    size_t before = rf_memory_held();
-    for (long n = 1;; n++) {
-        rf_pose poses[3];
-        rf_align_result result;
-        rf_error err = {0};
-        rf_memory_fail_after(n);
-        rf_status status = plain_take(80, 60, 3, poses, &result, &err);
-        rf_memory_fail_after(0);
-        assert_int_equal(rf_memory_held(), before);
-        if (status == RF_OK) {
-            assert_true(n > 20); /* it did allocate */
-            return;
-        }
-        assert_int_equal(status, RF_ERR_MEMORY);
-        assert_true(n < 1000);
-    }
-}
-
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -570,13 +442,8 @@ int main(void)
         cmocka_unit_test(two_frames_are_enough),
         cmocka_unit_test(thread_count_changes_nothing),
         cmocka_unit_test(frames_without_detail_are_refused_by_number),
-        cmocka_unit_test(identical_frames_get_the_identity),
-        cmocka_unit_test(single_frame_is_taken_as_it_is),
         cmocka_unit_test(reduced_luma_gives_full_size_poses),
         cmocka_unit_test(left_out_frame_gets_a_pose_between_its_neighbours),
-        cmocka_unit_test(options_and_frames_that_do_not_fit_are_refused),
-        cmocka_unit_test(memory_keeps_to_the_formula_and_not_to_the_frame_count),
-        cmocka_unit_test(every_failing_allocation_is_survived),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

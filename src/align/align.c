@@ -289,13 +289,6 @@ rf_status rf_align_solve(rf_align *a, rf_pose *poses, rf_align_result *result, r
     double lever = 0.5 * hypot(a->width, a->height);
     RF_TRY(rf_rail_solve(a->places, &rail, a->added, a->options.reference, a->pairs, a->pair_count, lever, err));
     fill_result(a, &rail, poses, result);
-    if (getenv("RF_ALIGN_DUMP"))
-        for (int p = 0; p < a->pair_count; p++) {
-            const rf_pair *q = &a->pairs[p];
-            extern int dprintf(int, const char *, ...);
-            dprintf(2, "P %d %d %.5f %.5f %.8f %.8f %.4f %d %.6f %.4f %.4f\n", q->from, q->to, q->shift_x, q->shift_y,
-                    q->way, q->turn, q->agreement, q->tiles, q->log_gain, q->blur, q->log_sharpness);
-        }
 done:
     return status;
 }

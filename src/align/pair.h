@@ -20,7 +20,7 @@ typedef struct rf_pair {
     double log_gain, gain_sigma; /* ln(luma of j / luma of i); sigma 0: not known */
     double agreement;            /* 0..1, correlation of the bands where both are sharp */
     double blur; /* what j is blurrier than i by where it was read: half the difference of variance, pixels^2 */
-    double log_sharpness; /* ln of the mean Laplacian energy there, at its level */
+    double log_sharpness; /* mean of ln(Laplacian energy) there, at its level */
     int level;            /* the finest it was read at */
     int tiles;            /* that agreed with the motion */
 } rf_pair;

@@ -13,6 +13,8 @@
 #include <string.h>
 
 #include "band.h"
+#include "fit.h"
+#include "matrix4.h"
 #include "railfold/memory.h"
 
 enum { SPAN = 4, N = RF_PAIR_UNKNOWNS, WIDTH = N * (SPAN + 1), ROUNDS = 14, STEP_ROUNDS = 8 };
@@ -25,7 +27,6 @@ static const double EVEN_STEP_PX = 0.0005; /* an even step's way keeps to the me
 static const double FREE_STEP = 0.05;      /* a step's way before anything is known of it, as a change of scale */
 static const double MAX_SLOPE = 4; /* steps off the middle per pixel^2 of blur difference: as much as to expect */
 static const double ODD_STEP = 0.25, ODD_STEP_PX = 0.15;
-static const double TUKEY = 4.685; /* 95 % efficiency on Gaussian errors */
 
 typedef struct solver {
     int frames, reference, pair_count;
@@ -54,49 +55,6 @@ static double median_of(double *values, int n)
     return n % 2 != 0 ? values[n / 2] : 0.5 * (values[n / 2 - 1] + values[n / 2]);
 }
 
-/* Lower Cholesky factor of a symmetric positive matrix; 0 when it is not positive. */
-static int factor(double m[N][N])
-{
-    for (int c = 0; c < N; c++)
-        for (int r = c; r < N; r++) {
-            double sum = m[r][c];
-            for (int k = 0; k < c; k++)
-                sum -= m[r][k] * m[c][k];
-            if (r == c) {
-                if (!(sum > 0))
-                    return 0;
-                m[c][c] = sqrt(sum);
-            } else {
-                m[r][c] = sum / m[c][c];
-            }
-        }
-    for (int r = 0; r < N; r++)
-        for (int c = r + 1; c < N; c++)
-            m[r][c] = 0;
-    return 1;
-}
-
-/* out = inverse of m = L L^T, given L. */
-static void invert_from_factor(double out[N][N], double l[N][N])
-{
-    for (int c = 0; c < N; c++) {
-        double x[N] = {0};
-        x[c] = 1;
-        for (int r = 0; r < N; r++) {
-            for (int k = 0; k < r; k++)
-                x[r] -= l[r][k] * x[k];
-            x[r] /= l[r][r];
-        }
-        for (int r = N - 1; r >= 0; r--) {
-            for (int k = r + 1; k < N; k++)
-                x[r] -= l[k][r] * x[k];
-            x[r] /= l[r][r];
-        }
-        for (int r = 0; r < N; r++)
-            out[r][c] = x[r];
-    }
-}
-
 /* root^T root = (information^-1 + floor)^-1; way_slack: what the way (times the lever) may be off by besides. Returns
  * the standard deviation of the way before any of that. */
 static double make_root(double root[N][N], const rf_pair *pair, double way_slack)
@@ -105,21 +63,21 @@ static double make_root(double root[N][N], const rf_pair *pair, double way_slack
     for (int r = 0; r < N; r++)
         for (int c = 0; c < N; c++)
             m[r][c] = pair->information[r][c] + (r == c ? 1e-4 : 0);
-    if (!factor(m)) {
+    if (!rf_factor4(m)) {
         memset(root, 0, sizeof(double[N][N]));
         return 1e3;
     }
-    invert_from_factor(covariance, m);
+    rf_invert4(covariance, m);
     double way_sigma = sqrt(covariance[2][2]);
     for (int r = 0; r < N; r++)
         covariance[r][r] += FLOOR_PX * FLOOR_PX;
     covariance[2][2] += way_slack * way_slack;
     memcpy(m, covariance, sizeof m);
-    if (factor(m)) {
-        invert_from_factor(inverse, m);
+    if (rf_factor4(m)) {
+        rf_invert4(inverse, m);
         memcpy(m, inverse, sizeof m);
     }
-    factor(m); /* information = L L^T, so its root is L^T */
+    rf_factor4(m); /* information = L L^T, so its root is L^T */
     for (int r = 0; r < N; r++)
         for (int c = 0; c < N; c++)
             root[r][c] = m[c][r];
@@ -216,7 +174,7 @@ static int solve_robustly(solver *s)
             return 0;
         for (int p = 0; p < s->pair_count; p++)
             s->sorted[p] = pair_error(s, p);
-        double least = TUKEY * 1.4826 * median_of(s->sorted, s->pair_count);
+        double least = RF_TUKEY * 1.4826 * median_of(s->sorted, s->pair_count);
         least = least > 0.3 ? least : 0.3;
         scale = scale / 2 > least ? scale / 2 : least;
         for (int p = 0; p < s->pair_count; p++) {
@@ -283,7 +241,7 @@ static double fit_steps(solver *s)
             if (s->weight[p] > 0.1)
                 s->sorted[n++] = fabs(q->way / span - mean - slope * 2 * q->blur / span) / step_deviation(s, p, usual);
         }
-        scale = TUKEY * (1.4826 * median_of(s->sorted, n) + 1e-3);
+        scale = RF_TUKEY * (1.4826 * median_of(s->sorted, n) + 1e-3);
         if (!fit_steps_once(s, usual, scale, &mean, &slope))
             break;
     }
