@@ -5,6 +5,7 @@
  * local histogram, van de Weijer & van den Boomgaard, CVPR 2001). Places that energy pooled across an outline may have
  * won for the nearer surface vote with little weight, so the outline falls where the guide's colour changes. First at
  * half size from the grown front, then at full size from that result. */
+#include <float.h>
 #include <math.h>
 #include <string.h>
 
@@ -19,15 +20,17 @@ static const float EDGE_REACH = 3.0f;     /* energy pixels: how near an edge a p
 static const float POOL_REACH = 2.0f;     /* how far pooling carries an outline */
 static const float POOLED_WEIGHT = 0.25f; /* of a vote for the nearer surface within POOL_REACH of the farther one */
 static const float GROWN_WEIGHT = 0.5f;   /* of a vote whose own sharpest peak is another */
-static const float SETTLED_REACH = 1.0f, SETTLED_WEIGHT = 0.5f; /* the same in the second round */
-static const float LEAST_TRUST = 0.02f;                         /* a guess still votes where nothing else does */
+static const float SETTLED_REACH = 1.0f, SETTLED_WEIGHT = 0.5f;               /* the same in the second round */
+static const float LEAK_REACH = 6.0f, LEAK_SHARE = 0.25f, LEAST_SHARE = 0.1f; /* see own_share */
+static const float LEAST_TRUST = 0.02f; /* a guess still votes where nothing else does */
 
 /* A vote's planes, all at half size. */
 typedef struct ballot {
     rf_depth *d;
     rf_image way;       /* what each place votes for */
     rf_image weight;    /* and how much */
-    rf_image far;       /* the farthest around */
+    rf_image far, near; /* the farthest and the nearest around */
+    rf_image strongest; /* energy around */
     rf_image jump;      /* 1 where depth jumps, else 0 */
     rf_image at_edge;   /* 1 where a jump is near enough for the place to be settled anew */
     rf_image colour[3]; /* of the guide */
@@ -142,23 +145,50 @@ static void settle_rows(void *arg, int begin, int end, int block, int thread)
     }
 }
 
+/* How far the energy of a farther place is its own: ground is also seen, fainter, through the blurred rim of a nearer
+ * part, to half its energy's fourth at the outline and less inside. */
+static float own_share(float energy, float strongest_around)
+{
+    float share = energy / (LEAK_SHARE * strongest_around + FLT_MIN);
+    return share > 1.0f ? 1.0f : share < LEAST_SHARE ? LEAST_SHARE : share;
+}
+
 static void weigh_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
     (void)thread;
     ballot *b = arg;
-    float pooled = b->full_size ? SETTLED_WEIGHT : POOLED_WEIGHT;
     for (int j = begin; j < end; j++) {
         const float *way = rf_image_row_f32(&b->way, j), *far = rf_image_row_f32(&b->far, j);
+        const float *near = rf_image_row_f32(&b->near, j), *strongest = rf_image_row_f32(&b->strongest, j);
         const float *own = rf_image_row_f32(&b->d->way, j), *trust = rf_image_row_f32(&b->d->trust, j);
+        const rf_focus *focus = rf_focus_row(b->d, j);
         float *weight = rf_image_row_f32(&b->weight, j);
         for (int i = 0; i < b->way.width; i++) {
-            weight[i] = trust[i] > LEAST_TRUST ? trust[i] : LEAST_TRUST;
+            float w = trust[i] > LEAST_TRUST ? trust[i] : LEAST_TRUST;
             if (far[i] - way[i] > RF_APART_STEPS)
-                weight[i] *= pooled;
+                w *= b->full_size ? SETTLED_WEIGHT : POOLED_WEIGHT;
             if (!b->full_size && fabsf(way[i] - own[i]) > RF_SAME_STEPS)
-                weight[i] *= GROWN_WEIGHT;
+                w *= GROWN_WEIGHT;
+            if (!b->full_size && way[i] - near[i] > RF_APART_STEPS)
+                w *= own_share(focus[i].peak[0].energy, strongest[i]);
+            weight[i] = w;
         }
+    }
+}
+
+/* Energies of the places that did not change surface when the front grew, into `weight` for the time being. */
+static void energy_rows(void *arg, int begin, int end, int block, int thread)
+{
+    (void)block;
+    (void)thread;
+    ballot *b = arg;
+    for (int j = begin; j < end; j++) {
+        const float *way = rf_image_row_f32(&b->way, j), *own = rf_image_row_f32(&b->d->way, j);
+        const rf_focus *focus = rf_focus_row(b->d, j);
+        float *energy = rf_image_row_f32(&b->weight, j);
+        for (int i = 0; i < b->way.width; i++)
+            energy[i] = fabsf(way[i] - own[i]) < RF_SAME_STEPS ? focus[i].peak[0].energy : 0.0f;
     }
 }
 
@@ -205,6 +235,11 @@ static void settle(ballot *b, rf_image *out, int full_size)
     b->full_size = full_size;
     b->out = out;
     rf_plane_extreme(&b->way, &b->far, full_size ? SETTLED_REACH : POOL_REACH, -1.0f, d->pool);
+    if (!full_size) {
+        rf_plane_extreme(&b->way, &b->near, LEAK_REACH, 1.0f, d->pool);
+        rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, energy_rows, b);
+        rf_plane_extreme(&b->weight, &b->strongest, LEAK_REACH, -1.0f, d->pool);
+    }
     rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, weigh_rows, b);
     rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, jump_rows, b);
     rf_plane_extreme(&b->jump, &b->at_edge, EDGE_REACH, -1.0f, d->pool);
@@ -218,9 +253,9 @@ rf_status rf_outline_settle(rf_depth *d, rf_image *depth_map, rf_error *err)
     ballot *b = NULL;
     RF_TRY(rf_alloc(&b, 1, sizeof *b, "the depth edges", err));
     b->d = d;
-    rf_image *plane[8] = {&settled,    &b->weight,    &b->far,       &b->jump,
-                          &b->at_edge, &b->colour[0], &b->colour[1], &b->colour[2]};
-    for (int i = 0; i < 8; i++)
+    rf_image *plane[10] = {&settled, &b->weight,  &b->far,       &b->near,      &b->strongest,
+                           &b->jump, &b->at_edge, &b->colour[0], &b->colour[1], &b->colour[2]};
+    for (int i = 0; i < 10; i++)
         RF_TRY(rf_image_alloc(plane[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth edges", err));
     b->bins = d->frame_count + 2;
     b->lowest_way = d->options.far_first ? -(float)(d->frame_count - 1) : 0.0f;
@@ -240,6 +275,8 @@ done:
     if (b != NULL) {
         rf_image_free(&b->weight);
         rf_image_free(&b->far);
+        rf_image_free(&b->near);
+        rf_image_free(&b->strongest);
         rf_image_free(&b->jump);
         rf_image_free(&b->at_edge);
         for (int c = 0; c < 3; c++)
