@@ -12,6 +12,7 @@
 #include "depth/state.h"
 #include "railfold/memory.h"
 
+enum { ROUNDS = 3 };
 enum { VOTE_RADIUS = 7, VOTE_SIDE = 2 * VOTE_RADIUS + 1, MAX_VOTES = VOTE_SIDE * VOTE_SIDE }; /* energy pixels */
 
 static const float VOTE_SIGMA = 3.5f;     /* energy pixels */
@@ -27,15 +28,15 @@ static const float LEAST_TRUST = 0.02f; /* a guess still votes where nothing els
 /* A vote's planes, all at half size. */
 typedef struct ballot {
     rf_depth *d;
-    rf_image way;       /* what each place votes for */
-    rf_image weight;    /* and how much */
-    rf_image far, near; /* the farthest and the nearest around */
-    rf_image strongest; /* energy around */
-    rf_image jump;      /* 1 where depth jumps, else 0 */
-    rf_image at_edge;   /* 1 where a jump is near enough for the place to be settled anew */
-    rf_image colour[3]; /* of the guide */
-    rf_image *out;      /* half or full size */
-    int full_size;
+    rf_image way;                        /* what each place votes for */
+    rf_image weight;                     /* and how much */
+    rf_image far, near;                  /* the farthest and the nearest around */
+    rf_image strongest;                  /* energy around */
+    rf_image jump;                       /* 1 where depth jumps, else 0 */
+    rf_image at_edge;                    /* 1 where a jump is near enough for the place to be settled anew */
+    rf_image colour[3];                  /* of the guide */
+    rf_image *out;                       /* half or full size */
+    int round, full_size;                /* the last round is at full size */
     float spatial[VOTE_SIDE][VOTE_SIDE]; /* 0 outside the round window */
     float lowest_way;
     int bins;
@@ -167,10 +168,10 @@ static void weigh_rows(void *arg, int begin, int end, int block, int thread)
         for (int i = 0; i < b->way.width; i++) {
             float w = trust[i] > LEAST_TRUST ? trust[i] : LEAST_TRUST;
             if (far[i] - way[i] > RF_APART_STEPS)
-                w *= b->full_size ? SETTLED_WEIGHT : POOLED_WEIGHT;
-            if (!b->full_size && fabsf(way[i] - own[i]) > RF_SAME_STEPS)
+                w *= b->round > 0 ? SETTLED_WEIGHT : POOLED_WEIGHT;
+            if (b->round == 0 && fabsf(way[i] - own[i]) > RF_SAME_STEPS)
                 w *= GROWN_WEIGHT;
-            if (!b->full_size && way[i] - near[i] > RF_APART_STEPS)
+            if (b->round == 0 && way[i] - near[i] > RF_APART_STEPS)
                 w *= own_share(focus[i].peak[0].energy, strongest[i]);
             weight[i] = w;
         }
@@ -229,13 +230,14 @@ static void colour_rows(void *arg, int begin, int end, int block, int thread)
 }
 
 /* One round of voting: b->way is what is voted with, `out` the result. */
-static void settle(ballot *b, rf_image *out, int full_size)
+static void settle(ballot *b, rf_image *out, int round)
 {
     rf_depth *d = b->d;
-    b->full_size = full_size;
+    b->round = round;
+    b->full_size = round == ROUNDS - 1;
     b->out = out;
-    rf_plane_extreme(&b->way, &b->far, full_size ? SETTLED_REACH : POOL_REACH, -1.0f, d->pool);
-    if (!full_size) {
+    rf_plane_extreme(&b->way, &b->far, b->round > 0 ? SETTLED_REACH : POOL_REACH, -1.0f, d->pool);
+    if (b->round == 0) {
         rf_plane_extreme(&b->way, &b->near, LEAK_REACH, 1.0f, d->pool);
         rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, energy_rows, b);
         rf_plane_extreme(&b->weight, &b->strongest, LEAK_REACH, -1.0f, d->pool);
@@ -249,13 +251,13 @@ static void settle(ballot *b, rf_image *out, int full_size)
 rf_status rf_outline_settle(rf_depth *d, rf_image *depth_map, rf_error *err)
 {
     rf_status status;
-    rf_image settled = {0};
+    rf_image settled[2] = {{0}, {0}};
     ballot *b = NULL;
     RF_TRY(rf_alloc(&b, 1, sizeof *b, "the depth edges", err));
     b->d = d;
-    rf_image *plane[10] = {&settled, &b->weight,  &b->far,       &b->near,      &b->strongest,
-                           &b->jump, &b->at_edge, &b->colour[0], &b->colour[1], &b->colour[2]};
-    for (int i = 0; i < 10; i++)
+    rf_image *plane[11] = {&settled[0], &settled[1], &b->weight,    &b->far,       &b->near,     &b->strongest,
+                           &b->jump,    &b->at_edge, &b->colour[0], &b->colour[1], &b->colour[2]};
+    for (int i = 0; i < 11; i++)
         RF_TRY(rf_image_alloc(plane[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth edges", err));
     b->bins = d->frame_count + 2;
     b->lowest_way = d->options.far_first ? -(float)(d->frame_count - 1) : 0.0f;
@@ -268,9 +270,11 @@ rf_status rf_outline_settle(rf_depth *d, rf_image *depth_map, rf_error *err)
                     expf(-0.5f * (float)(dx * dx + dy * dy) / (VOTE_SIGMA * VOTE_SIGMA));
     rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, colour_rows, b);
     b->way = d->front;
-    settle(b, &settled, 0);
-    b->way = settled;
-    settle(b, depth_map, 1);
+    settle(b, &settled[0], 0);
+    b->way = settled[0];
+    settle(b, &settled[1], 1);
+    b->way = settled[1];
+    settle(b, depth_map, 2);
 done:
     if (b != NULL) {
         rf_image_free(&b->weight);
@@ -284,6 +288,7 @@ done:
         rf_free(b->scratch);
         rf_free(b);
     }
-    rf_image_free(&settled);
+    rf_image_free(&settled[0]);
+    rf_image_free(&settled[1]);
     return status;
 }
