@@ -49,6 +49,10 @@ rf_status rf_depth_add_frame(rf_depth *depth, int k, const rf_image *frame, cons
                              rf_error *err) RF_CHECKED;
 rf_status rf_depth_end_pass(rf_depth *depth, rf_error *err) RF_CHECKED;
 
+/* After the last pass: pixels of blur disc radius per step away from focus, estimated from the take on single surfaces; 0
+ * when no place was good enough to tell. */
+double rf_depth_blur_px_per_step(const rf_depth *depth);
+
 /* After the last pass. The maps are allocated here; *maps must be zero-initialised or freed. */
 rf_status rf_depth_result(rf_depth *depth, rf_depth_maps *maps, rf_error *err) RF_CHECKED;
 void rf_depth_maps_free(rf_depth_maps *maps);

@@ -44,6 +44,7 @@ void rf_depth_destroy(rf_depth **depth)
     rf_image *plane[] = {&d->way, &d->trust, &d->front, &d->guide_at, &d->guide, &d->guide_weight};
     for (size_t i = 0; i < sizeof plane / sizeof *plane; i++)
         rf_image_free(plane[i]);
+    rf_free(d->defocus);
     rf_free(d->focus);
     rf_free(d);
     *depth = NULL;
@@ -62,7 +63,10 @@ rf_status rf_depth_begin_pass(rf_depth *d, int pass, rf_error *err)
     d->pass = pass;
     d->in_pass = 1;
     d->last_frame = -1;
-    return pass == 0 ? RF_OK : rf_guide_begin(d, err);
+    if (pass == 0)
+        return RF_OK;
+    rf_status status = rf_guide_begin(d, err);
+    return status == RF_OK ? rf_defocus_begin(d, err) : status;
 }
 
 /* Pass 0: a frame is judged once two later ones are there; the first two have fewer before them. */
@@ -103,6 +107,7 @@ rf_status rf_depth_add_frame(rf_depth *d, int k, const rf_image *frame, const in
     if (d->pass == 0)
         return measure_frame(d, k, frame, covered, err);
     rf_guide_add(d, k, frame, covered);
+    rf_defocus_add(d, k, frame, covered);
     return RF_OK;
 }
 
@@ -126,5 +131,13 @@ rf_status rf_depth_end_pass(rf_depth *d, rf_error *err)
     if (d->pass == 0)
         return finish_measuring(d, err);
     rf_guide_end(d);
+    d->blur_px_per_step = rf_defocus_solve(d);
+    rf_free(d->defocus);
+    d->defocus = NULL;
     return RF_OK;
+}
+
+double rf_depth_blur_px_per_step(const rf_depth *depth)
+{
+    return depth->blur_px_per_step;
 }

@@ -5,12 +5,14 @@
  * local histogram, van de Weijer & van den Boomgaard, CVPR 2001). Places that energy pooled across an outline may have
  * won for the nearer surface vote with little weight, so the outline falls where the guide's colour changes. First at
  * half size from the grown front, then at full size from that result. */
+#include <float.h>
 #include <math.h>
 #include <string.h>
 
 #include "depth/state.h"
 #include "railfold/memory.h"
 
+enum { ROUNDS = 3 };
 enum { VOTE_RADIUS = 7, VOTE_SIDE = 2 * VOTE_RADIUS + 1, MAX_VOTES = VOTE_SIDE * VOTE_SIDE }; /* energy pixels */
 
 static const float VOTE_SIGMA = 3.5f;     /* energy pixels */
@@ -19,20 +21,22 @@ static const float EDGE_REACH = 3.0f;     /* energy pixels: how near an edge a p
 static const float POOL_REACH = 2.0f;     /* how far pooling carries an outline */
 static const float POOLED_WEIGHT = 0.25f; /* of a vote for the nearer surface within POOL_REACH of the farther one */
 static const float GROWN_WEIGHT = 0.5f;   /* of a vote whose own sharpest peak is another */
-static const float SETTLED_REACH = 1.0f, SETTLED_WEIGHT = 0.5f; /* the same in the second round */
-static const float LEAST_TRUST = 0.02f;                         /* a guess still votes where nothing else does */
+static const float SETTLED_REACH = 1.0f, SETTLED_WEIGHT = 0.5f;               /* the same in the second round */
+static const float LEAK_REACH = 6.0f, LEAK_SHARE = 0.25f, LEAST_SHARE = 0.1f; /* see own_share */
+static const float LEAST_TRUST = 0.02f; /* a guess still votes where nothing else does */
 
 /* A vote's planes, all at half size. */
 typedef struct ballot {
     rf_depth *d;
-    rf_image way;       /* what each place votes for */
-    rf_image weight;    /* and how much */
-    rf_image far;       /* the farthest around */
-    rf_image jump;      /* 1 where depth jumps, else 0 */
-    rf_image at_edge;   /* 1 where a jump is near enough for the place to be settled anew */
-    rf_image colour[3]; /* of the guide */
-    rf_image *out;      /* half or full size */
-    int full_size;
+    rf_image way;                        /* what each place votes for */
+    rf_image weight;                     /* and how much */
+    rf_image far, near;                  /* the farthest and the nearest around */
+    rf_image strongest;                  /* energy around */
+    rf_image jump;                       /* 1 where depth jumps, else 0 */
+    rf_image at_edge;                    /* 1 where a jump is near enough for the place to be settled anew */
+    rf_image colour[3];                  /* of the guide */
+    rf_image *out;                       /* half or full size */
+    int round, full_size;                /* the last round is at full size */
     float spatial[VOTE_SIDE][VOTE_SIDE]; /* 0 outside the round window */
     float lowest_way;
     int bins;
@@ -142,23 +146,50 @@ static void settle_rows(void *arg, int begin, int end, int block, int thread)
     }
 }
 
+/* How far the energy of a farther place is its own: ground is also seen, fainter, through the blurred rim of a nearer
+ * part, to half its energy's fourth at the outline and less inside. */
+static float own_share(float energy, float strongest_around)
+{
+    float share = energy / (LEAK_SHARE * strongest_around + FLT_MIN);
+    return share > 1.0f ? 1.0f : share < LEAST_SHARE ? LEAST_SHARE : share;
+}
+
 static void weigh_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
     (void)thread;
     ballot *b = arg;
-    float pooled = b->full_size ? SETTLED_WEIGHT : POOLED_WEIGHT;
     for (int j = begin; j < end; j++) {
         const float *way = rf_image_row_f32(&b->way, j), *far = rf_image_row_f32(&b->far, j);
+        const float *near = rf_image_row_f32(&b->near, j), *strongest = rf_image_row_f32(&b->strongest, j);
         const float *own = rf_image_row_f32(&b->d->way, j), *trust = rf_image_row_f32(&b->d->trust, j);
+        const rf_focus *focus = rf_focus_row(b->d, j);
         float *weight = rf_image_row_f32(&b->weight, j);
         for (int i = 0; i < b->way.width; i++) {
-            weight[i] = trust[i] > LEAST_TRUST ? trust[i] : LEAST_TRUST;
+            float w = trust[i] > LEAST_TRUST ? trust[i] : LEAST_TRUST;
             if (far[i] - way[i] > RF_APART_STEPS)
-                weight[i] *= pooled;
-            if (!b->full_size && fabsf(way[i] - own[i]) > RF_SAME_STEPS)
-                weight[i] *= GROWN_WEIGHT;
+                w *= b->round > 0 ? SETTLED_WEIGHT : POOLED_WEIGHT;
+            if (b->round == 0 && fabsf(way[i] - own[i]) > RF_SAME_STEPS)
+                w *= GROWN_WEIGHT;
+            if (b->round == 0 && way[i] - near[i] > RF_APART_STEPS)
+                w *= own_share(focus[i].peak[0].energy, strongest[i]);
+            weight[i] = w;
         }
+    }
+}
+
+/* Energies of the places that did not change surface when the front grew, into `weight` for the time being. */
+static void energy_rows(void *arg, int begin, int end, int block, int thread)
+{
+    (void)block;
+    (void)thread;
+    ballot *b = arg;
+    for (int j = begin; j < end; j++) {
+        const float *way = rf_image_row_f32(&b->way, j), *own = rf_image_row_f32(&b->d->way, j);
+        const rf_focus *focus = rf_focus_row(b->d, j);
+        float *energy = rf_image_row_f32(&b->weight, j);
+        for (int i = 0; i < b->way.width; i++)
+            energy[i] = fabsf(way[i] - own[i]) < RF_SAME_STEPS ? focus[i].peak[0].energy : 0.0f;
     }
 }
 
@@ -199,12 +230,18 @@ static void colour_rows(void *arg, int begin, int end, int block, int thread)
 }
 
 /* One round of voting: b->way is what is voted with, `out` the result. */
-static void settle(ballot *b, rf_image *out, int full_size)
+static void settle(ballot *b, rf_image *out, int round)
 {
     rf_depth *d = b->d;
-    b->full_size = full_size;
+    b->round = round;
+    b->full_size = round == ROUNDS - 1;
     b->out = out;
-    rf_plane_extreme(&b->way, &b->far, full_size ? SETTLED_REACH : POOL_REACH, -1.0f, d->pool);
+    rf_plane_extreme(&b->way, &b->far, b->round > 0 ? SETTLED_REACH : POOL_REACH, -1.0f, d->pool);
+    if (b->round == 0) {
+        rf_plane_extreme(&b->way, &b->near, LEAK_REACH, 1.0f, d->pool);
+        rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, energy_rows, b);
+        rf_plane_extreme(&b->weight, &b->strongest, LEAK_REACH, -1.0f, d->pool);
+    }
     rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, weigh_rows, b);
     rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, jump_rows, b);
     rf_plane_extreme(&b->jump, &b->at_edge, EDGE_REACH, -1.0f, d->pool);
@@ -214,13 +251,13 @@ static void settle(ballot *b, rf_image *out, int full_size)
 rf_status rf_outline_settle(rf_depth *d, rf_image *depth_map, rf_error *err)
 {
     rf_status status;
-    rf_image settled = {0};
+    rf_image settled[2] = {{0}, {0}};
     ballot *b = NULL;
     RF_TRY(rf_alloc(&b, 1, sizeof *b, "the depth edges", err));
     b->d = d;
-    rf_image *plane[8] = {&settled,    &b->weight,    &b->far,       &b->jump,
-                          &b->at_edge, &b->colour[0], &b->colour[1], &b->colour[2]};
-    for (int i = 0; i < 8; i++)
+    rf_image *plane[11] = {&settled[0], &settled[1], &b->weight,    &b->far,       &b->near,     &b->strongest,
+                           &b->jump,    &b->at_edge, &b->colour[0], &b->colour[1], &b->colour[2]};
+    for (int i = 0; i < 11; i++)
         RF_TRY(rf_image_alloc(plane[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth edges", err));
     b->bins = d->frame_count + 2;
     b->lowest_way = d->options.far_first ? -(float)(d->frame_count - 1) : 0.0f;
@@ -233,13 +270,17 @@ rf_status rf_outline_settle(rf_depth *d, rf_image *depth_map, rf_error *err)
                     expf(-0.5f * (float)(dx * dx + dy * dy) / (VOTE_SIGMA * VOTE_SIGMA));
     rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, colour_rows, b);
     b->way = d->front;
-    settle(b, &settled, 0);
-    b->way = settled;
-    settle(b, depth_map, 1);
+    settle(b, &settled[0], 0);
+    b->way = settled[0];
+    settle(b, &settled[1], 1);
+    b->way = settled[1];
+    settle(b, depth_map, 2);
 done:
     if (b != NULL) {
         rf_image_free(&b->weight);
         rf_image_free(&b->far);
+        rf_image_free(&b->near);
+        rf_image_free(&b->strongest);
         rf_image_free(&b->jump);
         rf_image_free(&b->at_edge);
         for (int c = 0; c < 3; c++)
@@ -247,6 +288,7 @@ done:
         rf_free(b->scratch);
         rf_free(b);
     }
-    rf_image_free(&settled);
+    rf_image_free(&settled[0]);
+    rf_image_free(&settled[1]);
     return status;
 }

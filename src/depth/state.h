@@ -25,6 +25,8 @@ typedef struct rf_focus {
     float lowest, total;
 } rf_focus;
 
+typedef struct rf_defocus rf_defocus;
+
 struct rf_depth {
     int width, height, frame_count, energy_width, energy_height;
     rf_depth_options options;
@@ -45,6 +47,8 @@ struct rf_depth {
     /* full size, made in pass 1 */
     rf_image guide;        /* what the frames focused on the nearest part around show */
     rf_image guide_weight; /* freed when the pass ends */
+    rf_defocus *defocus;   /* freed when the pass ends */
+    double blur_px_per_step;
 };
 
 static inline rf_focus *rf_focus_row(const rf_depth *d, int j)
@@ -79,6 +83,11 @@ rf_status rf_front_find(rf_depth *depth, rf_error *err) RF_CHECKED;
 rf_status rf_guide_begin(rf_depth *depth, rf_error *err) RF_CHECKED;
 void rf_guide_add(rf_depth *depth, int k, const rf_image *frame, const int (*covered)[2]);
 void rf_guide_end(rf_depth *depth);
+
+/* defocus.c: tiles are chosen after pass 0, watched in pass 1, solved at its end; 0 = the take does not tell. */
+rf_status rf_defocus_begin(rf_depth *depth, rf_error *err) RF_CHECKED;
+void rf_defocus_add(rf_depth *depth, int k, const rf_image *frame, const int (*covered)[2]);
+double rf_defocus_solve(const rf_depth *depth);
 
 /* outline.c: settles every pixel near a depth edge; `depth_map` receives ways at full size. */
 rf_status rf_outline_settle(rf_depth *depth, rf_image *depth_map, rf_error *err) RF_CHECKED;
