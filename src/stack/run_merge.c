@@ -44,6 +44,10 @@ done:
     return status;
 }
 
+/* Disc radius gained a step when the take does not tell: steps are commonly chosen near the depth of field, where the blur
+ * of half a step is about half a pixel (common practice, no source). */
+#define BLUR_UNKNOWN_PX 1.1f
+
 /* Standard deviation of a frame's noise that the merge reckons with. The energy's floor is the square of what noise leaves
  * in a Laplacian after a Gaussian of 0.7 px (power gain 0.773, computed), as the low twentieth of a pooled, drawn-in map,
  * which is below its mean: the factor was measured on takes whose noise is known (1.9: JPEG and 16 bit alike). */
@@ -99,7 +103,6 @@ rf_status rf_run_merge(rf_run *run, rf_error *err)
     rf_merge_settings settings = {.width = take->info.width,
                                   .height = take->info.height,
                                   .channels = take->info.channels,
-                                  .blur_px_per_step = 1.1f,
                                   .veil = 1};
     double start = now_s();
     RF_TRY(rf_depth_create(&pass.depth, take->info.width, take->info.height, count, &options, take->pool, err));
@@ -114,13 +117,15 @@ rf_status rf_run_merge(rf_run *run, rf_error *err)
         RF_TRY(rf_depth_end_pass(pass.depth, err));
     }
     RF_TRY(rf_depth_result(pass.depth, &run->maps, err));
+    take->report->blur_px_per_step = rf_depth_blur_px_per_step(pass.depth);
     rf_depth_destroy(&pass.depth);
     take->report->seconds_depth = now_s() - start;
     start = now_s();
     (void)rf_merge_finish_soft(run->merge);
     run->noise = noise_of_floor(pass.floor);
+    float blur = take->report->blur_px_per_step > 0 ? (float)take->report->blur_px_per_step : BLUR_UNKNOWN_PX;
     for (int round = 0; round < 2; round++) {
-        RF_TRY(rf_merge_begin(run->merge, &run->maps.depth, settings.blur_px_per_step, run->noise, err));
+        RF_TRY(rf_merge_begin(run->merge, &run->maps.depth, blur, run->noise, err));
         RF_TRY(rf_run_pass(run, "merge", round * count, 2 * count, add_final, NULL, err));
         run->picture = rf_merge_finish(run->merge);
     }
