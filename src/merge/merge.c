@@ -16,6 +16,7 @@ enum { TILE = RF_VEIL_TILE, LUT_STEPS = 4096 };
 #define FINAL_FLOOR 1e-9f
 #define VEIL_GAP_STEPS 1.5f /* a part this much nearer than the focus plane is another surface, not the same slope */
 #define LEFT_FLOOR 0.2f     /* a veil of more than four fifths of the light is believed less and less */
+#define BELIEF_FLOOR 0.02f
 #define SEEN_FLOOR 0.25f    /* below this transmission too little of the ground is left to be amplified */
 
 struct rf_merge {
@@ -229,7 +230,8 @@ RF_HOT static int final_weights(const rf_merge *merge, int k, int y, int x0, int
     for (int x = 0; x < n; x++) {
         float q = ((float)k - depth[x]) * RF_WIDTH_UNIT / (float)width[x];
         q *= q;
-        weight[x] = q < 36 ? 1 / (1 + q * q) : FINAL_FLOOR; /* beyond 2.4 widths: 3 % and falling */
+        /* Beyond 6 widths a frame counts only where no better one covers the pixel, and then the nearest. */
+        weight[x] = q < 36 ? 1 / (1 + q * q) : FINAL_FLOOR * 36 * 36 / (q * q);
         most = weight[x] > most ? weight[x] : most;
     }
     return most > FINAL_FLOOR;
@@ -263,11 +265,15 @@ static void unveil_row(const rf_merge *merge, const float *frame, const float *t
         for (int c = 0; c < channels; c++)
             light[c] = to_linear(merge, from[c]);
         float believed = belief(light, v, channels), trust = (t - SEEN_FLOOR) / SEEN_FLOOR;
-        weight[x] = weight[x] * (trust < 0 ? 0 : trust > 1 ? 1 : trust) * (believed + 0.02f) + FINAL_FLOOR;
-        float share = 1 / (t > SEEN_FLOOR ? t : SEEN_FLOOR);
+        if (trust <= 0) { /* next to nothing of the ground is seen: as it is, should no other frame be there */
+            weight[x] *= FINAL_FLOOR;
+            for (int c = 0; c < channels; c++)
+                out[x * channels + c] = from[c];
+            continue;
+        }
+        weight[x] *= (trust > 1 ? 1 : trust) * (believed + BELIEF_FLOOR);
         for (int c = 0; c < channels; c++)
-            out[x * channels + c] =
-                to_coded(merge, (light[c] - v[c]) * share);
+            out[x * channels + c] = to_coded(merge, (light[c] - v[c]) / t);
     }
 }
 
