@@ -58,6 +58,6 @@ rf_status rf_depth_result(rf_depth *depth, rf_depth_maps *maps, rf_error *err) R
 void rf_depth_maps_free(rf_depth_maps *maps);
 
 /* What a run holds at the most, its maps included. */
-size_t rf_depth_memory_bytes(int width, int height, int threads);
+size_t rf_depth_memory_bytes(int width, int height, int frame_count, int threads);
 
 #endif
