@@ -3,6 +3,7 @@
  * A bristle in front of sharp ground is often less sharp than the ground seen through its blur: its own peak comes
  * second. So second and third peaks are taken for the front when they continue a surface that is the sharpest next to
  * them: grown from pixel to pixel, as weak edges are from strong ones (Canny, PAMI 8, 1986). */
+#include <float.h>
 #include <math.h>
 #include <string.h>
 
@@ -10,10 +11,24 @@
 #include "railfold/memory.h"
 
 static const float TRUST_FROM = 3.0f, TRUST_FULL = 8.0f; /* peak height over the noise floor */
-static const float WEAK_SHARE = 0.1f;                    /* of the sharpest peak's energy */
+static const float LEAST_TRUST = 0.2f; /* less is none: many faint lies would add up to a measurement when filling */
+static const float FAINT_SHARE = 0.003f, FAINT_REACH = 6.0f; /* energy pixels */
+static const float WEAK_SHARE = 0.1f;                        /* of the sharpest peak's energy */
 static const float WEAK_OVER_NOISE = 8.0f;
 static const float GUIDE_REACH = 2.5f; /* energy pixels: 5 frame pixels */
 
+static void energy_rows(void *arg, int begin, int end, int block, int thread)
+{
+    (void)block;
+    (void)thread;
+    rf_depth *d = arg;
+    for (int j = begin; j < end; j++)
+        for (int i = 0; i < d->energy_width; i++)
+            rf_image_row_f32(&d->way, j)[i] = rf_focus_row(d, j)[i].peak[0].energy;
+}
+
+/* A smooth place beside texture is "sharpest" in the frames that blur the texture over it: a false peak, betrayed by
+ * how faint it is against the true ones around (in guide_at for the time being). */
 static void way_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
@@ -23,10 +38,13 @@ static void way_rows(void *arg, int begin, int end, int block, int thread)
     for (int j = begin; j < end; j++) {
         const rf_focus *focus = rf_focus_row(d, j);
         float *way = rf_image_row_f32(&d->front, j), *trust = rf_image_row_f32(&d->trust, j);
+        const float *strongest = rf_image_row_f32(&d->guide_at, j);
         for (int i = 0; i < d->energy_width; i++) {
             float over = (focus[i].peak[0].energy - focus[i].lowest) * noise;
             float t = (over - TRUST_FROM) / (TRUST_FULL - TRUST_FROM);
-            trust[i] = t < 0.0f ? 0.0f : t > 1.0f ? 1.0f : t;
+            float own = focus[i].peak[0].energy / (FAINT_SHARE * strongest[i] + FLT_MIN);
+            t = t < own ? t : own;
+            trust[i] = t < LEAST_TRUST ? 0.0f : t > 1.0f ? 1.0f : t;
             way[i] = sign * focus[i].peak[0].position;
         }
     }
@@ -120,6 +138,8 @@ rf_status rf_front_find(rf_depth *d, rf_error *err)
     rf_image *plane[4] = {&d->way, &d->trust, &d->front, &d->guide_at};
     for (int i = 0; i < 4; i++)
         RF_TRY(rf_image_alloc(plane[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth map", err));
+    rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, energy_rows, d);
+    rf_plane_extreme(&d->way, &d->guide_at, FAINT_REACH, -1.0f, d->pool);
     rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, way_rows, d);
     RF_TRY(rf_plane_fill(&d->front, &d->trust, d->pool, err));
     rf_plane_median(&d->front, &d->way, d->pool);
