@@ -21,7 +21,7 @@ LDFLAGS  ?=
 VERSION  := 0.1.0
 SOVERSION := 0
 B        := build/$(MODE)
-MODULES  := base image io sequence align sharpness depth merge plan check report stack
+MODULES  := base image io sequence align sharpness sensor depth merge plan check report stack
 
 PACKAGES := libpng libjpeg libtiff-4 fftw3f libexif zlib
 PKG_CFLAGS = $(shell $(PKG_CONFIG) --cflags $(PACKAGES) 2>/dev/null)
