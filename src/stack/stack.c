@@ -46,12 +46,12 @@ done:
     return status;
 }
 
-size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_bytes, int threads)
+size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_bytes, int frame_count, int threads)
 {
     rf_merge_settings merge = {.width = width, .height = height, .channels = channels};
     size_t pixels = (size_t)width * (size_t)height;
     size_t decoded = 2 * pixels * (size_t)(channels * sample_bytes), warped = pixels * (size_t)channels * 4;
-    return decoded + warped + rf_merge_bytes(&merge) + rf_depth_memory_bytes(width, height, threads) + ((size_t)16 << 20);
+    return decoded + warped + rf_merge_bytes(&merge) + rf_depth_memory_bytes(width, height, frame_count, threads) + ((size_t)16 << 20);
 }
 
 static rf_status check_memory(const rf_run *run, rf_error *err)
@@ -59,7 +59,7 @@ static rf_status check_memory(const rf_run *run, rf_error *err)
     const rf_frame_info *info = &run->take.info;
     size_t limit = run->take.options->memory_bytes;
     size_t need = rf_stack_memory_bytes(info->width, info->height, info->channels, (int)rf_sample_bytes(info->sample),
-                                        rf_pool_threads(run->take.pool));
+                                        run->take.options->frame_count, rf_pool_threads(run->take.pool));
     if (limit != 0 && need > limit)
         return rf_fail(err, RF_ERR_MEMORY, "frames of %d x %d pixels need %zu MB but --memory allows %zu MB", info->width,
                        info->height, (need + 999999) / 1000000, limit / 1000000);
