@@ -22,7 +22,7 @@ enum {
     LANCZOS_PHASES = 1024,
     PROFILE_RADIUS_STEPS = 8, /* near-focus profiles, radii a pixel */
     PROFILE_LARGEST_PX = 3,   /* above it a strand's blur is a plain disc */
-    PROFILE_SQUARES = 24      /* table steps a square pixel of distance squared */
+    PROFILE_SQUARES = 48      /* table steps a square pixel of distance squared */
 };
 
 /* Room for one band: what discs begin and end (to be summed along rows), and what is entered pixel by pixel. */
@@ -65,6 +65,12 @@ typedef struct exposure {
 static inline float blur_radius_px(const exposure *e, float z)
 {
     return (float)e->blur * fabsf(z - (float)e->frame->focus);
+}
+
+/* Beyond this the Gaussian of the softness is cut off: exp(-3.6^2 / 2) = 0.0015. */
+static inline float profile_tail_px(const lens *self)
+{
+    return 3.6f * (float)self->mtf_px;
 }
 
 /* lens_tables.c */

@@ -29,7 +29,7 @@ static box reach_box(const exposure *e, const strand *s, float radius)
 {
     const rail_view *view = &e->self->plan->view;
     float big = magnification(e, s->low_z), small = magnification(e, s->high_z);
-    float moved = s->loose ? (float)e->frame->moved_px : 0, far = radius + 3 * (float)e->self->mtf_px + 2;
+    float moved = s->loose ? (float)e->frame->moved_px : 0, far = radius + profile_tail_px(e->self) + 2;
     float lx = 1e9f, hx = -1e9f, ly = 1e9f, hy = -1e9f;
     for (int corner = 0; corner < 8; corner++) {
         float m = corner & 4 ? big : small;
@@ -51,7 +51,7 @@ static void splat_profile(const lens *self, v4 *direct, const box *part, int ban
 {
     int index = (int)(radius * PROFILE_RADIUS_STEPS + 0.5f);
     const float *profile = self->profiles + (size_t)index * (size_t)self->profile_length;
-    float reach = (float)index / PROFILE_RADIUS_STEPS + 3 * (float)self->mtf_px;
+    float reach = (float)index / PROFILE_RADIUS_STEPS + profile_tail_px(self);
     int x0 = (int)ceilf(x - reach), x1 = (int)floorf(x + reach), y0 = (int)ceilf(y - reach),
         y1 = (int)floorf(y + reach);
     x0 = x0 < part->x0 ? part->x0 : x0;
@@ -105,7 +105,7 @@ static void enter_points(const exposure *e, const strand_layer *strands, const s
     for (int i = 0; i < s->count[level]; i++, point++) {
         float m = magnification(e, point->z), x = point->x + offset_x, y = point->y + offset_y;
         float px = m * (cosine * x - sine * y) + cx, py = m * (sine * x + cosine * y) + cy;
-        float radius = blur_radius_px(e, point->z), reach = radius + 3 * (float)self->mtf_px + 1;
+        float radius = blur_radius_px(e, point->z), reach = radius + profile_tail_px(self) + 1;
         if (py + reach < (float)part->y0 || py - reach > (float)part->y1)
             continue;
         float area = (float)point->area * level_area * m * m;

@@ -43,21 +43,17 @@ static double profile_value(double d, double r, double s)
     return sum / (RINGS * ANGLES);
 }
 
-static double profile_end_px(double mtf_px)
-{
-    return PROFILE_LARGEST_PX + 3 * mtf_px;
-}
-
 rf_status lens_make_profiles(lens *self, rf_error *err)
 {
     rf_status status;
-    double end = profile_end_px(self->mtf_px);
+    double end = PROFILE_LARGEST_PX + profile_tail_px(self);
     int radii = PROFILE_LARGEST_PX * PROFILE_RADIUS_STEPS + 1;
-    self->profile_length = (int)(end * end * PROFILE_SQUARES) + 2;
+    /* Pixels are taken from a square: its corners lie at twice the squared reach (and hold 0). */
+    self->profile_length = (int)(2 * end * end * PROFILE_SQUARES) + 2;
     RF_TRY(rf_alloc(&self->profiles, (size_t)radii * (size_t)self->profile_length, sizeof *self->profiles,
                     "the blur profiles", err));
     for (int i = 0; i < radii; i++) {
-        double r = (double)i / PROFILE_RADIUS_STEPS, reach = r + 3 * self->mtf_px, sum = 0;
+        double r = (double)i / PROFILE_RADIUS_STEPS, reach = r + profile_tail_px(self), sum = 0;
         float *profile = self->profiles + (size_t)i * (size_t)self->profile_length;
         for (int j = 0; j < self->profile_length; j++) {
             double square = (j + 0.5) / PROFILE_SQUARES;

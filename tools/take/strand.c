@@ -154,13 +154,22 @@ static vec3 pigment_at(const strand_shape *shape, float u, float v)
     return v3_scale(colour, maxf(1 + shape->streak * streak + 0.25f * middle_line, 0.1f));
 }
 
-static vec3 lit_colour(const strand_shape *shape, const cross_section *s, vec3 normal, float u, float v)
+/* Mean over the patch v - half..v + half: a highlight is narrower than a patch, and every level must carry the same
+ * light. */
+static vec3 lit_colour(const strand_shape *shape, const cross_section *s, float u, float v, float half, int samples)
 {
     material m = shape->skin;
-    m.albedo = pigment_at(shape, u, v);
-    if (normal.z > 0) /* the far side of a blade is seen */
-        normal = v3_scale(normal, -1);
-    return light_shade(&m, normal, s->key, s->room);
+    vec3 sum = v3(0, 0, 0);
+    for (int i = 0; i < samples; i++) {
+        float at = v + half * (2 * ((float)i + 0.5f) / (float)samples - 1);
+        vec3 normal;
+        skin_at(shape, s, at, &normal);
+        if (normal.z > 0) /* the far side of a blade is seen */
+            normal = v3_scale(normal, -1);
+        m.albedo = pigment_at(shape, u, at);
+        sum = v3_add(sum, light_shade(&m, normal, s->key, s->room));
+    }
+    return v3_scale(sum, 1 / (float)samples);
 }
 
 static uint16_t to_word(float x, float white)
@@ -195,9 +204,9 @@ static void grow_box(strand *s, const strand_point *p)
 
 /* One row of patches across the strand, for the parameters u0..u1; the area a patch is seen to cover is that of the
  * parallelogram it stands for. */
-static void fill_section(const filler *f, const strand_shape *shape, strand *s, float u0, float u1, float spacing_px)
+static void fill_section(const filler *f, const strand_shape *shape, strand *s, float u0, float u1, int level)
 {
-    float u = 0.5f * (u0 + u1), step_u = u1 - u0;
+    float u = 0.5f * (u0 + u1), step_u = u1 - u0, spacing_px = f->out->spacing_px * (float)(1 << level);
     cross_section here = section_at(shape, f->shade, u), next = here;
     next.centre = strand_centre(shape, u + step_u);
     next.along = strand_direction(shape, u + step_u);
@@ -206,7 +215,7 @@ static void fill_section(const filler *f, const strand_shape *shape, strand *s, 
     across = across < 1 ? 1 : across;
     for (int i = 0; i < across; i++) {
         float v = 2 * ((float)i + 0.5f) / (float)across - 1, half_step = 1.0f / (float)across;
-        vec3 normal, unused, at = skin_at(shape, &here, v, &normal);
+        vec3 unused, at = skin_at(shape, &here, v, &unused);
         strand_point p = project(f->maker, at), ahead = project(f->maker, skin_at(shape, &next, v, &unused));
         strand_point l = project(f->maker, skin_at(shape, &here, maxf(v - half_step, -1), &unused));
         strand_point r = project(f->maker, skin_at(shape, &here, minf(v + half_step, 1), &unused));
@@ -214,7 +223,7 @@ static void fill_section(const filler *f, const strand_shape *shape, strand *s, 
         float area = fabsf(ux * wy - uy * wx);
         if (area <= 0)
             continue;
-        vec3 colour = lit_colour(shape, &here, normal, u, v);
+        vec3 colour = lit_colour(shape, &here, u, v, half_step, 2 << level);
         p.r = to_word(colour.x, LAYER_WHITE);
         p.g = to_word(colour.y, LAYER_WHITE);
         p.b = to_word(colour.z, LAYER_WHITE);
@@ -247,7 +256,7 @@ static void fill_strand(const filler *f, const strand_shape *shape, strand *s)
         for (int i = 0; i < sections; i++) {
             float from = parameter_at(&scale, (float)i / (float)sections),
                   to = parameter_at(&scale, ((float)i + 1) / (float)sections);
-            fill_section(f, shape, s, from, to, f->out->spacing_px * (float)(1 << level));
+            fill_section(f, shape, s, from, to, level);
         }
         s->count[level] = (int)(f->out->point_count - s->first[level]);
     }
