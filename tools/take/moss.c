@@ -132,7 +132,7 @@ static rf_status stalk(grower *g, vec3 foot, vec3 way, float length)
     s.root = v3(0.30f, 0.10f, 0.035f);
     s.middle = v3(0.42f, 0.15f, 0.05f);
     s.tip = v3_mix(v3(0.34f, 0.27f, 0.06f), v3(0.36f, 0.15f, 0.05f), between(g, 0, 1));
-    s.skin = (material){.gloss = 0.6f, .shine = 46, .translucent = 0.1f};
+    s.skin = (material){.gloss = 1.0f, .shine = 34, .translucent = 0.1f};
     return add(g, &s);
 }
 
