@@ -7,7 +7,7 @@
 
 enum { PEAKS = 5, MIN_TILES = 5, ROUNDS_PER_LEVEL = 3, BLOCK_TILE_ROWS = 1 };
 
-static const double MIN_AGREEMENT = 0.35, FINER_AGREEMENT = 0.8;
+static const double MIN_AGREEMENT = 0.35, FINER_AGREEMENT = 0.8, MIN_INLIERS = 0.2;
 
 rf_motion rf_motion_between(double shift_x, double shift_y, double way, double turn)
 {
@@ -204,45 +204,46 @@ static void describe_content(rf_pair *pair, const search *s, const rf_fit *f, in
     pair->log_sharpness = sharpness / weight;
 }
 
-/* Coarse to fine. A level where the two frames look too different (what they share is blurred in both) would only add
- * noise: the one before it stands. Returns the level used, -1 when the motion was lost. */
-static int descend(search *s, rf_motion *motion, rf_fit *f, double *alike)
+/* Takes down what level l says, unless too little of it agrees. The tiles must be those of that level. */
+static int take_down(rf_pair *pair, const search *s, const rf_motion *motion, const rf_fit *f, int l)
 {
-    int coarsest = s->i->levels->count - 1;
-    for (int l = coarsest; l >= 0; l--) {
-        rf_motion trial = l < coarsest ? to_level(motion, s->i->levels, l + 1, l) : *motion;
-        rf_fit trial_fit;
-        for (int n = 0; n < ROUNDS_PER_LEVEL; n++)
-            if (!improve(s, &trial, l, &trial_fit))
-                return l < coarsest && l < 2 && improve(s, motion, l + 1, f) ? l + 1 : -1;
-        double trial_alike = agreement(s, l);
-        if (l < coarsest && l < 2 && trial_alike < FINER_AGREEMENT)
-            return improve(s, motion, l + 1, f) ? l + 1 : -1; /* again, so that the tiles are those of that level */
-        *motion = trial;
-        *f = trial_fit;
-        *alike = trial_alike;
-    }
-    return 0;
+    const rf_level *level = &s->i->levels->level[l];
+    int tiles = level->across * level->down, needed = tiles / 4 + 1 < MIN_TILES ? tiles / 4 + 1 : MIN_TILES;
+    pair->agreement = agreement(s, l);
+    if (pair->agreement < MIN_AGREEMENT || f->inliers < needed || f->inlier_share < MIN_INLIERS)
+        return 0;
+    store(pair, motion, f, s->i->levels, l);
+    describe_content(pair, s, f, l);
+    return 1;
 }
 
-int rf_pair_measure(rf_pair *pair, const rf_pair_frame *i, const rf_pair_frame *j, const rf_motion *guess,
-                    double way_guess, rf_pair_scratch *scratch, rf_pool *pool)
+int rf_pair_measure(rf_pair measures[RF_PAIR_MEASURES], int from, int to, const rf_pair_frame *i,
+                    const rf_pair_frame *j, const rf_motion *guess, double way_guess, rf_pair_scratch *scratch,
+                    rf_pool *pool)
 {
     search s = {.i = i, .j = j, .scratch = scratch, .pool = pool};
     rf_motion motion;
-    rf_fit f = {0};
+    int coarsest = i->levels->count - 1, count = 0;
     if (!find_start(&s, &motion, guess, way_guess))
         return 0;
-    int l = descend(&s, &motion, &f, &pair->agreement);
-    if (l < 0)
-        return 0;
-    const rf_level *level = &i->levels->level[l];
-    int tiles = level->across * level->down, needed = tiles / 4 + 1 < MIN_TILES ? tiles / 4 + 1 : MIN_TILES;
-    if (pair->agreement < MIN_AGREEMENT || f.inliers < needed || f.inlier_share < 0.2)
-        return 0;
-    store(pair, &motion, &f, i->levels, l);
-    describe_content(pair, &s, &f, l);
-    return 1;
+    for (int l = coarsest; l >= 0; l--) {
+        rf_pair found = {.from = from, .to = to};
+        rf_fit f;
+        if (l < coarsest)
+            motion = to_level(&motion, i->levels, l + 1, l);
+        for (int n = 0; n < ROUNDS_PER_LEVEL; n++)
+            if (!improve(&s, &motion, l, &f))
+                return count;
+        /* Where the frames look too different (what they share is blurred in both) a finer level only adds noise. */
+        if (l < coarsest && l < RF_PAIR_MEASURES && agreement(&s, l) < FINER_AGREEMENT)
+            break;
+        if (!take_down(&found, &s, &motion, &f, l))
+            continue;
+        if (l + 1 >= RF_PAIR_MEASURES)
+            count = 0; /* a coarse level counts only until a finer one does */
+        measures[count++] = found;
+    }
+    return count;
 }
 
 void rf_pair_gain(rf_pair *pair, const rf_levels *i, const rf_levels *j, rf_pair_scratch *scratch)
