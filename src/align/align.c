@@ -273,6 +273,10 @@ static void fill_result(rf_align *a, const rf_rail *rail, rf_pose *poses, rf_ali
         result->frames_blank += f->blank;
         result->frames_bumped += f->bumped;
     }
+    rf_pose *still = &poses[a->options.reference]; /* by definition; its equations hold it to rounding only */
+    still->a = still->d = 1;
+    still->b = still->c = still->tx = still->ty = 0;
+    still->gain[0] = still->gain[1] = still->gain[2] = 1;
     double way = rail->way_per_step;
     result->scale_per_step = 1 + way;
     result->way = fabs(way) < 1e-7 ? RF_RAIL_STILL : way > 0 ? RF_RAIL_ADVANCES : RF_RAIL_RETREATS;
