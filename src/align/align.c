@@ -11,6 +11,7 @@
 
 enum { RING = 5, LEAST_SIDE_PX = 32, PAIRS_PER_FRAME = 4 * RF_PAIR_MEASURES };
 
+static const double LEAST_WAY_PX = 0.002;  /* change of scale per step, at the corner, below which none is claimed */
 static const double BLANK_CONTRAST = 0.15; /* of the take's median */
 
 typedef struct slot {
@@ -279,7 +280,9 @@ static void fill_result(rf_align *a, const rf_rail *rail, rf_pose *poses, rf_ali
     still->gain[0] = still->gain[1] = still->gain[2] = 1;
     double way = rail->way_per_step;
     result->scale_per_step = 1 + way;
-    result->way = fabs(way) < 1e-7 ? RF_RAIL_STILL : way > 0 ? RF_RAIL_ADVANCES : RF_RAIL_RETREATS;
+    result->way = fabs(way) * 0.5 * hypot(a->width, a->height) < LEAST_WAY_PX ? RF_RAIL_STILL
+                  : way > 0                                                   ? RF_RAIL_ADVANCES
+                                                                              : RF_RAIL_RETREATS;
     result->working_distance_steps = result->way == RF_RAIL_STILL ? 0 : 1 / fabs(way);
     result->odd_steps = rail->odd_steps;
     result->gaps = rail->gaps;

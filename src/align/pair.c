@@ -54,7 +54,7 @@ static float map_at(const rf_level *level, const float *map, double x, double y)
 
 /* What both frames have sharp counts; what one has sharper than the other counts less: it lies off the middle between
  * the two planes of focus. */
-static void weigh_tiles(compare_job *job)
+static void weigh_tiles(compare_job *job, float least)
 {
     const rf_level *i = job->i, *j = job->j;
     float sharp = i->sharp < j->sharp ? i->sharp : j->sharp;
@@ -69,7 +69,7 @@ static void weigh_tiles(compare_job *job)
             float low = a < b ? a : b, high = a < b ? b : a;
             float clipped = i->clipped[at] + map_at(j, j->clipped, xj, yj);
             float weight = 0;
-            if (low > 0.1f * sharp && low > 0.15f * high && sharp > 0 && clipped < 0.1f)
+            if (low > least * sharp && low > 0.15f * high && sharp > 0 && clipped < 0.1f)
                 weight = (low / high) * sqrtf(low / high) * low / (low + 0.25f * sharp);
             job->tiles[at].weight = weight;
         }
@@ -79,6 +79,7 @@ typedef struct search {
     const rf_pair_frame *i, *j;
     rf_pair_scratch *scratch;
     rf_pool *pool;
+    float least; /* energy a tile must have in both frames, as a share of the sharpest tiles' */
 } search;
 
 static double lever_of(const rf_level *level)
@@ -108,7 +109,7 @@ static int improve(search *s, rf_motion *motion, int l, rf_fit *f)
     compare_job job = {.i = i, .j = j, .motion = *motion, .tiles = s->scratch->tiles};
     job.centre_x = (i->width - 1) / 2.0;
     job.centre_y = (i->height - 1) / 2.0;
-    weigh_tiles(&job);
+    weigh_tiles(&job, s->least);
     rf_pool_rows(s->pool, i->down, BLOCK_TILE_ROWS, compare_rows, &job);
     /* A few tiles must not turn or zoom the frame: stiff against what a rail can do. */
     double lever = lever_of(i);
@@ -217,31 +218,44 @@ static int take_down(rf_pair *pair, const search *s, const rf_motion *motion, co
     return 1;
 }
 
-int rf_pair_measure(rf_pair measures[RF_PAIR_MEASURES], int from, int to, const rf_pair_frame *i,
-                    const rf_pair_frame *j, const rf_motion *guess, double way_guess, rf_pair_scratch *scratch,
-                    rf_pool *pool)
+static int measure(rf_pair measures[RF_PAIR_MEASURES], int from, int to, search *s, const rf_motion *guess,
+                   double way_guess)
 {
-    search s = {.i = i, .j = j, .scratch = scratch, .pool = pool};
     rf_motion motion;
-    int coarsest = i->levels->count - 1, count = 0;
-    if (!find_start(&s, &motion, guess, way_guess))
+    const rf_levels *levels = s->i->levels;
+    int coarsest = levels->count - 1, count = 0;
+    if (!find_start(s, &motion, guess, way_guess))
         return 0;
     for (int l = coarsest; l >= 0; l--) {
         rf_pair found = {.from = from, .to = to};
         rf_fit f;
         if (l < coarsest)
-            motion = to_level(&motion, i->levels, l + 1, l);
+            motion = to_level(&motion, levels, l + 1, l);
         for (int n = 0; n < ROUNDS_PER_LEVEL; n++)
-            if (!improve(&s, &motion, l, &f))
+            if (!improve(s, &motion, l, &f))
                 return count;
         /* Where the frames look too different (what they share is blurred in both) a finer level only adds noise. */
-        if (l < coarsest && l < RF_PAIR_MEASURES && agreement(&s, l) < FINER_AGREEMENT)
+        if (l < coarsest && l < RF_PAIR_MEASURES && agreement(s, l) < FINER_AGREEMENT)
             break;
-        if (!take_down(&found, &s, &motion, &f, l))
+        if (!take_down(&found, s, &motion, &f, l))
             continue;
         if (l + 1 >= RF_PAIR_MEASURES)
             count = 0; /* a coarse level counts only until a finer one does */
         measures[count++] = found;
+    }
+    return count;
+}
+
+int rf_pair_measure(rf_pair measures[RF_PAIR_MEASURES], int from, int to, const rf_pair_frame *i,
+                    const rf_pair_frame *j, const rf_motion *guess, double way_guess, rf_pair_scratch *scratch,
+                    rf_pool *pool)
+{
+    static const float least[] = {0.1f, 0.01f}; /* the second only when nothing better is shared */
+    search s = {.i = i, .j = j, .scratch = scratch, .pool = pool};
+    int count = 0;
+    for (size_t n = 0; n < sizeof least / sizeof least[0] && count == 0; n++) {
+        s.least = least[n];
+        count = measure(measures, from, to, &s, guess, way_guess);
     }
     return count;
 }
