@@ -28,7 +28,7 @@ typedef struct take {
     int frames, reference, advances;
     double distance_steps;
     double shift_x[16], shift_y[16], turn[16], lamp[16];
-    int blank[16];
+    int blank[16];  /* 2: with the same pattern of noise in every one of them */
     double grating; /* size of a printed scale of 5 px period */
     double noise;
     int hot_pixels;
@@ -105,7 +105,7 @@ static double frame_at(const take *t, int k, double u, double v)
 
 static void draw(const take *t, int k, rf_image *luma)
 {
-    uint64_t seed = 1000 + (uint64_t)k, fault = 7;
+    uint64_t seed = t->blank[k] == 2 ? 1 : 1000 + (uint64_t)k, fault = 7;
     for (int y = 0; y < HEIGHT; y++)
         for (int x = 0; x < WIDTH; x++) {
             double value = t->blank[k] ? 0.02 : frame_at(t, k, x, y);
@@ -284,6 +284,30 @@ static void blank_frame_is_bridged_and_not_used(void **state)
     assert_int_equal(s.result.frames_blank, 1);
 }
 
+static void pattern_that_blank_frames_share_is_no_link(void **state)
+{
+    (void)state;
+    take t = new_take(17);
+    settle(&t);
+    t.blank[2] = t.blank[3] = 2;
+    solved s = register_take(&t, 2);
+    assert_int_equal(s.status, RF_OK);
+    assert_poses(&t, &s, 0.2); /* the far side hangs on pairs four steps apart */
+    assert_false(s.frames[2].measured);
+    assert_int_equal(s.result.gaps, 0);
+}
+
+static void gap_that_no_pair_bridges_is_told(void **state)
+{
+    (void)state;
+    take t = new_take(18);
+    settle(&t);
+    t.blank[3] = t.blank[4] = t.blank[5] = t.blank[6] = 1;
+    solved s = register_take(&t, 2);
+    assert_int_equal(s.status, RF_OK);
+    assert_int_equal(s.result.gaps, 1);
+}
+
 static void lamp_jump_becomes_gain(void **state)
 {
     (void)state;
@@ -435,6 +459,8 @@ int main(void)
         cmocka_unit_test(bump_is_followed_and_flagged),
         cmocka_unit_test(lasting_jump_is_followed),
         cmocka_unit_test(blank_frame_is_bridged_and_not_used),
+        cmocka_unit_test(pattern_that_blank_frames_share_is_no_link),
+        cmocka_unit_test(gap_that_no_pair_bridges_is_told),
         cmocka_unit_test(lamp_jump_becomes_gain),
         cmocka_unit_test(repeating_scale_is_not_taken_for_a_shift_by_its_period),
         cmocka_unit_test(hot_pixels_do_not_pull_to_standstill),

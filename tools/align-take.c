@@ -1,13 +1,13 @@
-/* align-take.c - developer tool: registers a take of raw luma dumps and prints the poses as JSON.
+/* align-take.c - developer tool: registers a take and prints the poses, their quality and the cost as JSON.
  *
- * align-take REDUCE FULL_WIDTH FULL_HEIGHT REFERENCE THREADS FILE...   each FILE: (width / reduce) x (height / reduce)
- * floats */
+ * align-take REDUCE REFERENCE THREADS FRAME...   REDUCE 1, 2 or 4; a FRAME of - is left out. */
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <time.h>
 
 #include "railfold/align.h"
+#include "railfold/frame_io.h"
 #include "railfold/memory.h"
 
 static double cpu_seconds(void)
@@ -15,17 +15,6 @@ static double cpu_seconds(void)
     struct timespec t;
     clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &t);
     return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
-}
-
-static int read_luma(rf_image *luma, const char *path)
-{
-    FILE *file = fopen(path, "rb");
-    int good = file != NULL;
-    for (int y = 0; good && y < luma->height; y++)
-        good = fread(rf_image_row(luma, y), sizeof(float), (size_t)luma->width, file) == (size_t)luma->width;
-    if (file != NULL)
-        fclose(file);
-    return good;
 }
 
 static void print(const rf_pose *poses, const rf_align_result *r, int count, int reference, double seconds)
@@ -55,38 +44,44 @@ int main(int argc, char **argv)
     rf_align *align = NULL;
     rf_image luma = {0};
     rf_align_result result;
-    if (argc < 7) {
-        fprintf(stderr, "usage: align-take REDUCE FULL_WIDTH FULL_HEIGHT REFERENCE THREADS FILE...\n");
+    rf_frame_info info;
+    rf_frame_limits limits = rf_frame_limits_default();
+    rf_status status;
+    if (argc < 5) {
+        fprintf(stderr, "usage: align-take REDUCE REFERENCE THREADS FRAME...   (a FRAME of - is left out)\n");
         return 2;
     }
-    int count = argc - 6;
+    int count = argc - 4;
+    char **files = argv + 4;
     rf_align_options options = rf_align_options_default();
     options.reduce = atoi(argv[1]);
-    options.full_width = atoi(argv[2]);
-    options.full_height = atoi(argv[3]);
-    options.reference = atoi(argv[4]);
+    options.reference = atoi(argv[2]);
     options.frame_count = count;
-    rf_pose *poses = calloc((size_t)count, sizeof *poses);
-    int failed = poses == NULL || rf_pool_create(&pool, atoi(argv[5]), &err) != RF_OK ||
-                 rf_align_create(&align, &options, pool, &err) != RF_OK ||
-                 rf_image_alloc(&luma, options.full_width / options.reduce, options.full_height / options.reduce, 1,
-                                RF_F32, "the luma", &err) != RF_OK;
+    rf_pose *poses = NULL;
     double seconds = 0;
-    for (int k = 0; k < count && !failed; k++) {
-        int skipped = strcmp(argv[6 + k], "-") == 0;
-        failed = !skipped && !read_luma(&luma, argv[6 + k]);
+    RF_TRY(rf_alloc(&poses, (size_t)count, sizeof *poses, "the poses", &err));
+    RF_TRY(rf_frame_probe(files[options.reference < count ? options.reference : 0], &limits, &info, NULL, &err));
+    options.full_width = info.width;
+    options.full_height = info.height;
+    RF_TRY(rf_pool_create(&pool, atoi(argv[3]), &err));
+    RF_TRY(rf_align_create(&align, &options, pool, &err));
+    for (int k = 0; k < count; k++) {
+        int left_out = strcmp(files[k], "-") == 0;
+        if (!left_out)
+            RF_TRY(rf_frame_read_luma(files[k], &limits, options.reduce, &luma, NULL, NULL, &err));
         double start = cpu_seconds();
-        failed = failed || rf_align_add_frame(align, skipped ? NULL : &luma, &err) != RF_OK;
+        RF_TRY(rf_align_add_frame(align, left_out ? NULL : &luma, &err));
         seconds += cpu_seconds() - start;
     }
-    failed = failed || rf_align_solve(align, poses, &result, &err) != RF_OK;
-    if (failed)
-        fprintf(stderr, "align-take: %s\n", err.code != RF_OK ? err.text : "a file cannot be read");
-    else
-        print(poses, &result, count, options.reference, seconds);
+    double start = cpu_seconds();
+    RF_TRY(rf_align_solve(align, poses, &result, &err));
+    print(poses, &result, count, options.reference, seconds + cpu_seconds() - start);
+done:
+    if (status != RF_OK)
+        fprintf(stderr, "align-take: %s\n", err.text);
     rf_align_destroy(&align);
     rf_image_free(&luma);
     rf_pool_destroy(&pool);
-    free(poses);
-    return failed;
+    rf_free(poses);
+    return status != RF_OK;
 }

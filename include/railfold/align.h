@@ -56,6 +56,8 @@ typedef struct rf_align_result {
     double working_distance_steps; /* D in mean rail steps; 0 when no change of scale was seen */
     rf_rail_way way;
     int odd_steps;      /* steps a quarter or more longer or shorter than the mean: frames left out, rail moved */
+    int gaps;           /* places between measured frames that no kept pair bridges: the pose of one side
+                         * against the other is what the rail suggests */
     double residual_px; /* rms over all kept pairs, full-size pixels at the picture's corner */
     int pairs_measured, pairs_kept;
     int frames_measured, frames_blank, frames_bumped;

@@ -9,7 +9,10 @@
 #include "rail.h"
 #include "railfold/memory.h"
 
-enum { RING = 5, LEAST_SIDE_PX = 32, PAIRS_PER_FRAME = 4 };
+enum { RING = 5, LEAST_SIDE_PX = 32, PAIRS_PER_FRAME = 4 * RF_PAIR_MEASURES };
+
+static const double LEAST_WAY_PX = 0.002;  /* change of scale per step, at the corner, below which none is claimed */
+static const double BLANK_CONTRAST = 0.15; /* of the take's median */
 
 typedef struct slot {
     int frame; /* -1: empty */
@@ -165,17 +168,18 @@ static int measure(rf_align *a, int from, int to)
     const slot *i = slot_of(a, from), *j = slot_of(a, to);
     if (i == NULL || j == NULL)
         return 0;
-    rf_pair pair = {.from = from, .to = to};
+    rf_pair *found = a->pairs + a->pair_count;
     rf_motion guess;
     int guessed = guess_through(a, from, to, &guess);
     rf_pair_frame fi = {&i->levels, i->spectrum}, fj = {&j->levels, j->spectrum};
-    if (!rf_pair_measure(&pair, &fi, &fj, guessed ? &guess : NULL, way_so_far(a) * (to - from), &a->pair_scratch,
-                         a->pool))
-        return 0;
-    if (!a->options.no_gain)
-        rf_pair_gain(&pair, &i->levels, &j->levels, &a->pair_scratch);
-    a->pairs[a->pair_count++] = pair;
-    return 1;
+    int count = rf_pair_measure(found, from, to, &fi, &fj, guessed ? &guess : NULL, way_so_far(a) * (to - from),
+                                &a->pair_scratch, a->pool);
+    for (int n = 0; n + 1 < count; n++)
+        found[n].repeated = 1;
+    if (count > 0 && !a->options.no_gain)
+        rf_pair_gain(&found[count - 1], &i->levels, &j->levels, &a->pair_scratch);
+    a->pair_count += count;
+    return count > 0;
 }
 
 rf_status rf_align_add_frame(rf_align *a, const rf_image *luma, rf_error *err)
@@ -212,7 +216,8 @@ static int compare_doubles(const void *a, const void *b)
     return (x > y) - (x < y);
 }
 
-/* A blank frame has next to no contrast where the take has some. */
+/* A blank frame has next to no contrast where the take has some. What two of them have in common is the sensor's
+ * pattern: their pairs go. */
 static rf_status find_blank(rf_align *a, rf_error *err)
 {
     rf_status status;
@@ -225,7 +230,12 @@ static rf_status find_blank(rf_align *a, rf_error *err)
     qsort(sorted, (size_t)n, sizeof *sorted, compare_doubles);
     double usual = n > 0 ? sorted[n / 2] : 0;
     for (int k = 0; k < a->added; k++)
-        a->frames[k].blank = a->contrast[k] >= 0 && a->contrast[k] < 0.15 * usual;
+        a->frames[k].blank = a->contrast[k] >= 0 && a->contrast[k] < BLANK_CONTRAST * usual;
+    int kept = 0;
+    for (int p = 0; p < a->pair_count; p++)
+        if (!a->frames[a->pairs[p].from].blank && !a->frames[a->pairs[p].to].blank)
+            a->pairs[kept++] = a->pairs[p];
+    a->pair_count = kept;
 done:
     rf_free(sorted);
     return status;
@@ -264,13 +274,21 @@ static void fill_result(rf_align *a, const rf_rail *rail, rf_pose *poses, rf_ali
         result->frames_blank += f->blank;
         result->frames_bumped += f->bumped;
     }
+    rf_pose *still = &poses[a->options.reference]; /* by definition; its equations hold it to rounding only */
+    still->a = still->d = 1;
+    still->b = still->c = still->tx = still->ty = 0;
+    still->gain[0] = still->gain[1] = still->gain[2] = 1;
     double way = rail->way_per_step;
     result->scale_per_step = 1 + way;
-    result->way = fabs(way) < 1e-7 ? RF_RAIL_STILL : way > 0 ? RF_RAIL_ADVANCES : RF_RAIL_RETREATS;
+    result->way = fabs(way) * 0.5 * hypot(a->width, a->height) < LEAST_WAY_PX ? RF_RAIL_STILL
+                  : way > 0                                                   ? RF_RAIL_ADVANCES
+                                                                              : RF_RAIL_RETREATS;
     result->working_distance_steps = result->way == RF_RAIL_STILL ? 0 : 1 / fabs(way);
     result->odd_steps = rail->odd_steps;
+    result->gaps = rail->gaps;
     result->residual_px = rail->residual_px * a->options.reduce;
-    result->pairs_measured = a->pair_count;
+    for (int p = 0; p < a->pair_count; p++)
+        result->pairs_measured += !a->pairs[p].repeated;
     result->pairs_kept = rail->pairs_kept;
 }
 
@@ -282,10 +300,10 @@ rf_status rf_align_solve(rf_align *a, rf_pose *poses, rf_align_result *result, r
     result->frames = a->frames;
     if (a->added != a->options.frame_count)
         return rf_fail(err, RF_ERR_USAGE, "align: %d frames were announced, %d came", a->options.frame_count, a->added);
-    if (a->pair_count == 0 && a->added > 1 && !a->too_small)
-        return rf_fail(err, RF_ERR_ALIGN, "frames 0 to %d cannot be aligned: no two of them share any sharp detail",
-                       a->added - 1);
     RF_TRY(find_blank(a, err));
+    if (a->pair_count == 0 && a->added > 1 && !a->too_small)
+        RF_TRY(rf_fail(err, RF_ERR_ALIGN, "frames 0 to %d cannot be aligned: no two of them share any sharp detail",
+                       a->added - 1));
     double lever = 0.5 * hypot(a->width, a->height);
     RF_TRY(rf_rail_solve(a->places, &rail, a->added, a->options.reference, a->pairs, a->pair_count, lever, err));
     fill_result(a, &rail, poses, result);

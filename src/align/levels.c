@@ -7,7 +7,7 @@
 
 #include "railfold/memory.h"
 
-enum { BLOCK_ROWS = 32, SMALL_SIDE_PX = 96 };
+enum { BLOCK_ROWS = 32, SMALL_SIDE_PX = 96, LEAST_COARSE_PX = 96 };
 
 static int clamp_index(int i, int count)
 {
@@ -21,7 +21,8 @@ rf_status rf_levels_scratch_alloc(rf_levels_scratch *scratch, int width, int hei
     scratch->width[0] = width;
     scratch->height[0] = height;
     int n = 1;
-    while (n < RF_LEVELS_MAX && (width > RF_COARSE_SIDE_PX || height > RF_COARSE_SIDE_PX)) {
+    while (n < RF_LEVELS_MAX && (width > RF_COARSE_SIDE_PX || height > RF_COARSE_SIDE_PX ||
+                                 (n < RF_LEVELS_WANTED && width >= LEAST_COARSE_PX && height >= LEAST_COARSE_PX))) {
         scratch->width[n] = width = (width + 1) / 2;
         scratch->height[n] = height = (height + 1) / 2;
         n++;

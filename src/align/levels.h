@@ -8,6 +8,7 @@
 
 enum {
     RF_LEVELS_MAX = 12,
+    RF_LEVELS_WANTED = 3, /* even of a small picture: what two frames share may be blurred in both */
     RF_COARSE_SIDE_PX =
         256, /* the coarsest level fits in this: small enough for a cheap transform and several trials */
 };

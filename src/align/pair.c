@@ -7,7 +7,7 @@
 
 enum { PEAKS = 5, MIN_TILES = 5, ROUNDS_PER_LEVEL = 3, BLOCK_TILE_ROWS = 1 };
 
-static const double MIN_AGREEMENT = 0.35, FINER_AGREEMENT = 0.8;
+static const double MIN_AGREEMENT = 0.35, FINER_AGREEMENT = 0.8, MIN_INLIERS = 0.2;
 
 rf_motion rf_motion_between(double shift_x, double shift_y, double way, double turn)
 {
@@ -54,7 +54,7 @@ static float map_at(const rf_level *level, const float *map, double x, double y)
 
 /* What both frames have sharp counts; what one has sharper than the other counts less: it lies off the middle between
  * the two planes of focus. */
-static void weigh_tiles(compare_job *job)
+static void weigh_tiles(compare_job *job, float least)
 {
     const rf_level *i = job->i, *j = job->j;
     float sharp = i->sharp < j->sharp ? i->sharp : j->sharp;
@@ -69,7 +69,7 @@ static void weigh_tiles(compare_job *job)
             float low = a < b ? a : b, high = a < b ? b : a;
             float clipped = i->clipped[at] + map_at(j, j->clipped, xj, yj);
             float weight = 0;
-            if (low > 0.1f * sharp && low > 0.15f * high && sharp > 0 && clipped < 0.1f)
+            if (low > least * sharp && low > 0.15f * high && sharp > 0 && clipped < 0.1f)
                 weight = (low / high) * sqrtf(low / high) * low / (low + 0.25f * sharp);
             job->tiles[at].weight = weight;
         }
@@ -79,6 +79,7 @@ typedef struct search {
     const rf_pair_frame *i, *j;
     rf_pair_scratch *scratch;
     rf_pool *pool;
+    float least; /* energy a tile must have in both frames, as a share of the sharpest tiles' */
 } search;
 
 static double lever_of(const rf_level *level)
@@ -108,7 +109,7 @@ static int improve(search *s, rf_motion *motion, int l, rf_fit *f)
     compare_job job = {.i = i, .j = j, .motion = *motion, .tiles = s->scratch->tiles};
     job.centre_x = (i->width - 1) / 2.0;
     job.centre_y = (i->height - 1) / 2.0;
-    weigh_tiles(&job);
+    weigh_tiles(&job, s->least);
     rf_pool_rows(s->pool, i->down, BLOCK_TILE_ROWS, compare_rows, &job);
     /* A few tiles must not turn or zoom the frame: stiff against what a rail can do. */
     double lever = lever_of(i);
@@ -204,45 +205,59 @@ static void describe_content(rf_pair *pair, const search *s, const rf_fit *f, in
     pair->log_sharpness = sharpness / weight;
 }
 
-/* Coarse to fine. A level where the two frames look too different (what they share is blurred in both) would only add
- * noise: the one before it stands. Returns the level used, -1 when the motion was lost. */
-static int descend(search *s, rf_motion *motion, rf_fit *f, double *alike)
+/* Takes down what level l says, unless too little of it agrees. The tiles must be those of that level. */
+static int take_down(rf_pair *pair, const search *s, const rf_motion *motion, const rf_fit *f, int l)
 {
-    int coarsest = s->i->levels->count - 1;
-    for (int l = coarsest; l >= 0; l--) {
-        rf_motion trial = l < coarsest ? to_level(motion, s->i->levels, l + 1, l) : *motion;
-        rf_fit trial_fit;
-        for (int n = 0; n < ROUNDS_PER_LEVEL; n++)
-            if (!improve(s, &trial, l, &trial_fit))
-                return l < coarsest && l < 2 && improve(s, motion, l + 1, f) ? l + 1 : -1;
-        double trial_alike = agreement(s, l);
-        if (l < coarsest && l < 2 && trial_alike < FINER_AGREEMENT)
-            return improve(s, motion, l + 1, f) ? l + 1 : -1; /* again, so that the tiles are those of that level */
-        *motion = trial;
-        *f = trial_fit;
-        *alike = trial_alike;
-    }
-    return 0;
+    const rf_level *level = &s->i->levels->level[l];
+    int tiles = level->across * level->down, needed = tiles / 4 + 1 < MIN_TILES ? tiles / 4 + 1 : MIN_TILES;
+    pair->agreement = agreement(s, l);
+    if (pair->agreement < MIN_AGREEMENT || f->inliers < needed || f->inlier_share < MIN_INLIERS)
+        return 0;
+    store(pair, motion, f, s->i->levels, l);
+    describe_content(pair, s, f, l);
+    return 1;
 }
 
-int rf_pair_measure(rf_pair *pair, const rf_pair_frame *i, const rf_pair_frame *j, const rf_motion *guess,
-                    double way_guess, rf_pair_scratch *scratch, rf_pool *pool)
+static int measure(rf_pair measures[RF_PAIR_MEASURES], int from, int to, search *s, const rf_motion *guess,
+                   double way_guess)
 {
-    search s = {.i = i, .j = j, .scratch = scratch, .pool = pool};
     rf_motion motion;
-    rf_fit f = {0};
-    if (!find_start(&s, &motion, guess, way_guess))
+    const rf_levels *levels = s->i->levels;
+    int coarsest = levels->count - 1, count = 0;
+    if (!find_start(s, &motion, guess, way_guess))
         return 0;
-    int l = descend(&s, &motion, &f, &pair->agreement);
-    if (l < 0)
-        return 0;
-    const rf_level *level = &i->levels->level[l];
-    int tiles = level->across * level->down, needed = tiles / 4 + 1 < MIN_TILES ? tiles / 4 + 1 : MIN_TILES;
-    if (pair->agreement < MIN_AGREEMENT || f.inliers < needed || f.inlier_share < 0.2)
-        return 0;
-    store(pair, &motion, &f, i->levels, l);
-    describe_content(pair, &s, &f, l);
-    return 1;
+    for (int l = coarsest; l >= 0; l--) {
+        rf_pair found = {.from = from, .to = to};
+        rf_fit f;
+        if (l < coarsest)
+            motion = to_level(&motion, levels, l + 1, l);
+        for (int n = 0; n < ROUNDS_PER_LEVEL; n++)
+            if (!improve(s, &motion, l, &f))
+                return count;
+        /* Where the frames look too different (what they share is blurred in both) a finer level only adds noise. */
+        if (l < coarsest && l < RF_PAIR_MEASURES && agreement(s, l) < FINER_AGREEMENT)
+            break;
+        if (!take_down(&found, s, &motion, &f, l))
+            continue;
+        if (l + 1 >= RF_PAIR_MEASURES)
+            count = 0; /* a coarse level counts only until a finer one does */
+        measures[count++] = found;
+    }
+    return count;
+}
+
+int rf_pair_measure(rf_pair measures[RF_PAIR_MEASURES], int from, int to, const rf_pair_frame *i,
+                    const rf_pair_frame *j, const rf_motion *guess, double way_guess, rf_pair_scratch *scratch,
+                    rf_pool *pool)
+{
+    static const float least[] = {0.1f, 0.01f}; /* the second only when nothing better is shared */
+    search s = {.i = i, .j = j, .scratch = scratch, .pool = pool};
+    int count = 0;
+    for (size_t n = 0; n < sizeof least / sizeof least[0] && count == 0; n++) {
+        s.least = least[n];
+        count = measure(measures, from, to, &s, guess, way_guess);
+    }
+    return count;
 }
 
 void rf_pair_gain(rf_pair *pair, const rf_levels *i, const rf_levels *j, rf_pair_scratch *scratch)

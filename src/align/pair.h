@@ -21,7 +21,8 @@ typedef struct rf_pair {
     double agreement;            /* 0..1, correlation of the bands where both are sharp */
     double blur; /* what j is blurrier than i by where it was read: half the difference of variance, pixels^2 */
     double log_sharpness; /* mean of ln(Laplacian energy) there, at its level */
-    int level;            /* the finest it was read at */
+    int level;            /* it was read at */
+    int repeated;         /* 1: a finer measure of the same two frames follows */
     int tiles;            /* that agreed with the motion */
 } rf_pair;
 
@@ -50,10 +51,15 @@ typedef struct rf_pair_frame {
     const fftwf_complex *spectrum;
 } rf_pair_frame;
 
-/* Measures frame j against frame i. `guess` (may be NULL) is a motion of level 0 worth trying beside the correlation's
- * peaks; `way_guess` the expected change of scale. 0 when the frames share too little. */
-int rf_pair_measure(rf_pair *pair, const rf_pair_frame *i, const rf_pair_frame *j, const rf_motion *guess,
-                    double way_guess, rf_pair_scratch *scratch, rf_pool *pool);
+/* The two finest levels are both read: what content does to them differs, and they average. */
+enum { RF_PAIR_MEASURES = 2 };
+
+/* Measures frame j (number `to`) against frame i (number `from`). `guess` (may be NULL) is a motion of level 0 worth
+ * trying beside the correlation's peaks; `way_guess` the expected change of scale. Returns the number of measures, the
+ * finest last; 0 when the frames share too little. */
+int rf_pair_measure(rf_pair measures[RF_PAIR_MEASURES], int from, int to, const rf_pair_frame *i,
+                    const rf_pair_frame *j, const rf_motion *guess, double way_guess, rf_pair_scratch *scratch,
+                    rf_pool *pool);
 
 /* Peaks of the correlation: whole-frame shifts (pixels of the coarsest level), best first. */
 typedef struct rf_peak {

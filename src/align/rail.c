@@ -17,7 +17,7 @@
 #include "matrix4.h"
 #include "railfold/memory.h"
 
-enum { SPAN = 4, N = RF_PAIR_UNKNOWNS, WIDTH = N * (SPAN + 1), ROUNDS = 14, STEP_ROUNDS = 8 };
+enum { N = RF_PAIR_UNKNOWNS, WIDTH = N * (RF_RAIL_SPAN + 1), ROUNDS = 14, STEP_ROUNDS = 8 };
 
 static const double FLOOR_PX = 0.015;   /* what a pair is wrong by beyond its tiles' scatter (content, not noise) */
 static const double START_SCALE = 100;  /* pixels; above any error worth keeping */
@@ -287,6 +287,7 @@ static int solve_with_law(solver *s)
 static void read_places(const solver *s, rf_place *places, rf_rail *rail)
 {
     double all = 0;
+    int kept = 0;
     for (int k = 0; k < s->frames; k++) {
         const double *x = s->band.right + k * N;
         places[k] = (rf_place){.shift_x = x[0], .shift_y = x[1], .way = x[2] / s->lever, .turn = x[3] / s->lever};
@@ -296,50 +297,38 @@ static void read_places(const solver *s, rf_place *places, rf_rail *rail)
             double e = pair_error(s, p);
             places[s->pairs[p].from].residual_px += e * e;
             places[s->pairs[p].to].residual_px += e * e;
-            places[s->pairs[p].from].pairs++;
-            places[s->pairs[p].to].pairs++;
+            places[s->pairs[p].from].measures++;
+            places[s->pairs[p].to].measures++;
             all += e * e;
-            rail->pairs_kept++;
+            kept++;
+            if (!s->pairs[p].repeated) {
+                places[s->pairs[p].from].pairs++;
+                places[s->pairs[p].to].pairs++;
+                rail->pairs_kept++;
+            }
         }
     for (int k = 0; k < s->frames; k++)
-        if (places[k].pairs > 0)
-            places[k].residual_px = sqrt(places[k].residual_px / places[k].pairs);
-    rail->residual_px = rail->pairs_kept > 0 ? sqrt(all / rail->pairs_kept) : 0;
+        if (places[k].measures > 0)
+            places[k].residual_px = sqrt(places[k].residual_px / places[k].measures);
+    rail->residual_px = kept > 0 ? sqrt(all / kept) : 0;
 }
 
-/* Gains: the same problem with one unknown a frame. */
-static rf_status solve_gains(solver *s, rf_place *places, rf_error *err)
+/* Runs of steps that no kept pair spans, with measured frames on both sides. */
+static int count_gaps(const solver *s)
 {
-    rf_status status;
-    rf_band band = {0};
-    RF_TRY(rf_band_alloc(&band, s->frames, SPAN + 1, err));
-    for (int round = 0; round < 8; round++) {
-        rf_band_clear(&band);
-        for (int p = 0; p < s->pair_count; p++) {
-            const rf_pair *q = &s->pairs[p];
-            if (!(s->weight[p] > 0.1) || !(q->gain_sigma > 0))
-                continue;
-            double e = round == 0 ? 0 : (q->log_gain - (places[q->to].log_gain - places[q->from].log_gain)) / 0.05;
-            double keep = 1 / (1 + e * e); /* Cauchy: gains come in jumps */
-            rf_band_add(&band, (int[]){q->from, q->to}, (double[]){-1, 1}, 2, q->log_gain,
-                        keep / (q->gain_sigma * q->gain_sigma + 1e-6));
-        }
-        for (int k = 0; k < s->frames; k++) {
-            rf_band_add(&band, (int[]){k}, (double[]){1}, 1, 0, k == s->reference ? 1e10 : 1e-6);
-            if (k + 1 < s->frames)
-                rf_band_add(&band, (int[]){k, k + 1}, (double[]){-1, 1}, 2, 0, 1);
-        }
-        if (!rf_band_solve(&band))
-            break;
-        for (int k = 0; k < s->frames; k++)
-            places[k].log_gain = band.right[k];
+    int gaps = 0, seen = 0, open = 0;
+    for (int k = 0; k + 1 < s->frames; k++) {
+        int spanned = 0;
+        for (int p = 0; p < s->pair_count; p++)
+            spanned |= s->pairs[p].from <= k && s->pairs[p].to > k && s->weight[p] > 0.1;
+        gaps += spanned && seen && open;
+        seen |= spanned;
+        open = !spanned;
     }
-done:
-    rf_band_free(&band);
-    return status;
+    return gaps;
 }
 
-/* Distance of each frame from the line through its neighbours' median; far beyond the take's own jitter is a bump. */
+/* A step aside far beyond the take's own jitter is a bump. */
 static void find_bumps(const solver *s, rf_place *places)
 {
     int n = 0;
@@ -379,8 +368,9 @@ rf_status rf_rail_solve(rf_place *places, rf_rail *rail, int frames, int referen
     for (int k = 0; k + 1 < frames; k++)
         rail->odd_steps += s.step_odd[k];
     read_places(&s, places, rail);
+    rail->gaps = count_gaps(&s);
     find_bumps(&s, places);
-    RF_TRY(solve_gains(&s, places, err));
+    RF_TRY(rf_rail_gains(places, frames, reference, pairs, s.weight, pair_count, err));
 done:
     rf_band_free(&s.band);
     rf_free(s.sorted);

@@ -4,6 +4,8 @@
 
 #include "pair.h"
 
+enum { RF_RAIL_SPAN = 4 }; /* the most frames between the two of a pair */
+
 /* Where a frame lies against the reference, in pixels of level 0, about the picture's centre c:
  * x_frame = c + shift + (1 + way) R(turn) (x - c). */
 typedef struct rf_place {
@@ -11,12 +13,13 @@ typedef struct rf_place {
     double log_gain;    /* ln(luma of the frame / luma of the reference) */
     double residual_px; /* rms over its pairs */
     double bump_px; /* distance from the path of its neighbours when that is far beyond the take's own jitter, else 0 */
-    int pairs;      /* kept */
+    int pairs, measures; /* kept; a pair may have been measured at two levels */
 } rf_place;
 
 typedef struct rf_rail {
     double way_per_step; /* robust mean */
     int odd_steps;       /* that do not keep to it: a frame left out, the rail moved by hand */
+    int gaps;            /* between measured frames, bridged by no kept pair */
     double residual_px;
     int pairs_kept;
 } rf_rail;
@@ -25,5 +28,9 @@ typedef struct rf_rail {
  */
 rf_status rf_rail_solve(rf_place *places, rf_rail *rail, int frames, int reference, const rf_pair *pairs,
                         int pair_count, double lever, rf_error *err) RF_CHECKED;
+
+/* Fills log_gain from the pairs whose `weight` is above 0.1. */
+rf_status rf_rail_gains(rf_place *places, int frames, int reference, const rf_pair *pairs, const double *weight,
+                        int pair_count, rf_error *err) RF_CHECKED;
 
 #endif
