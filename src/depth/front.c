@@ -11,6 +11,7 @@
 #include "railfold/memory.h"
 
 static const float TRUST_FROM = 3.0f, TRUST_FULL = 8.0f; /* peak height over the noise floor */
+static const float DARK_NOISE = 4.0f;  /* noise of coded values is that much stronger in the shadows, at the most */
 static const float LEAST_TRUST = 0.2f; /* less is none: many faint lies would add up to a measurement when filling */
 static const float FAINT_SHARE = 0.003f, FAINT_REACH = 6.0f; /* energy pixels */
 static const float WEAK_SHARE = 0.1f;                        /* of the sharpest peak's energy */
@@ -36,13 +37,14 @@ static void way_rows(void *arg, int begin, int end, int block, int thread)
     (void)block;
     (void)thread;
     rf_depth *d = arg;
-    float sign = rf_way_sign(d), noise = d->noise_floor > 0.0f ? 1.0f / d->noise_floor : 0.0f;
+    float sign = rf_way_sign(d), most = DARK_NOISE * d->noise_floor;
     for (int j = begin; j < end; j++) {
         const rf_focus *focus = rf_focus_row(d, j);
         float *way = rf_image_row_f32(&d->front, j), *trust = rf_image_row_f32(&d->trust, j);
         const float *strongest = rf_image_row_f32(&d->guide_at, j);
         for (int i = 0; i < d->energy_width; i++) {
-            float over = (focus[i].peak[0].energy - focus[i].lowest) * noise;
+            float noise = fminf(fmaxf(focus[i].lowest, d->noise_floor), most);
+            float over = (focus[i].peak[0].energy - focus[i].lowest) / (noise + FLT_MIN);
             float t = (over - TRUST_FROM) / (TRUST_FULL - TRUST_FROM);
             float own = focus[i].peak[0].energy / (FAINT_SHARE * strongest[i] + FLT_MIN);
             t = t < own ? t : own;
