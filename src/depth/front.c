@@ -11,10 +11,13 @@
 #include "railfold/memory.h"
 
 static const float TRUST_FROM = 3.0f, TRUST_FULL = 8.0f; /* peak height over the noise floor */
+static const float DARK_NOISE = 4.0f;  /* noise of coded values is that much stronger in the shadows, at the most */
 static const float LEAST_TRUST = 0.2f; /* less is none: many faint lies would add up to a measurement when filling */
 static const float FAINT_SHARE = 0.003f, FAINT_REACH = 6.0f; /* energy pixels */
 static const float WEAK_SHARE = 0.1f;                        /* of the sharpest peak's energy */
 static const float WEAK_OVER_NOISE = 8.0f;
+static const float LONE_SHARE = 0.2f;  /* the same where nothing is to be continued */
+enum { LONE_PLACES = 60 };             /* and how many places must agree */
 static const float GUIDE_REACH = 2.5f; /* energy pixels: 5 frame pixels */
 
 static void energy_rows(void *arg, int begin, int end, int block, int thread)
@@ -34,13 +37,14 @@ static void way_rows(void *arg, int begin, int end, int block, int thread)
     (void)block;
     (void)thread;
     rf_depth *d = arg;
-    float sign = rf_way_sign(d), noise = d->noise_floor > 0.0f ? 1.0f / d->noise_floor : 0.0f;
+    float sign = rf_way_sign(d), most = DARK_NOISE * d->noise_floor;
     for (int j = begin; j < end; j++) {
         const rf_focus *focus = rf_focus_row(d, j);
         float *way = rf_image_row_f32(&d->front, j), *trust = rf_image_row_f32(&d->trust, j);
         const float *strongest = rf_image_row_f32(&d->guide_at, j);
         for (int i = 0; i < d->energy_width; i++) {
-            float over = (focus[i].peak[0].energy - focus[i].lowest) * noise;
+            float noise = fminf(fmaxf(focus[i].lowest, d->noise_floor), most);
+            float over = (focus[i].peak[0].energy - focus[i].lowest) / (noise + FLT_MIN);
             float t = (over - TRUST_FROM) / (TRUST_FULL - TRUST_FROM);
             float own = focus[i].peak[0].energy / (FAINT_SHARE * strongest[i] + FLT_MIN);
             t = t < own ? t : own;
@@ -67,15 +71,15 @@ static void grow_enqueue(growth *g, size_t at)
     g->queue[(g->head + g->count++) % g->size] = (int)at;
 }
 
-/* The nearest weak peak of the pixel that lies on the surface `way`; INFINITY when there is none. */
-static float weak_peak(const rf_depth *d, const rf_focus *focus, float way, float own)
+/* The nearest weak peak of the pixel that lies on the surface `way` (INFINITY: on any); INFINITY when there is none. */
+static float weak_peak(const rf_depth *d, const rf_focus *focus, float way, float own, float least_share)
 {
     float noise = focus->lowest > d->noise_floor ? focus->lowest : d->noise_floor, best = INFINITY;
     for (int p = 1; p < RF_DEPTH_PEAKS; p++) {
         const rf_peak *peak = &focus->peak[p];
         float w = rf_way_sign(d) * peak->position;
-        if (peak->energy > WEAK_SHARE * focus->peak[0].energy && peak->energy > WEAK_OVER_NOISE * noise &&
-            w < own - RF_APART_STEPS && fabsf(w - way) < RF_SAME_STEPS && w < best)
+        if (peak->energy > least_share * focus->peak[0].energy && peak->energy > WEAK_OVER_NOISE * noise &&
+            w < own - RF_APART_STEPS && (way == INFINITY || fabsf(w - way) < RF_SAME_STEPS) && w < best)
             best = w;
     }
     return best;
@@ -90,7 +94,7 @@ static void grow_into(growth *g, float way, int x, int y)
     if (*front <= way + RF_SAME_STEPS)
         return;
     float own = rf_image_row_f32(&d->way, y)[x];
-    float weak = weak_peak(d, rf_focus_row(d, y) + x, way, own);
+    float weak = weak_peak(d, rf_focus_row(d, y) + x, way, own, WEAK_SHARE);
     if (weak < *front - RF_SAME_STEPS) {
         *front = weak;
         grow_enqueue(g, (size_t)y * (size_t)d->energy_width + (size_t)x);
@@ -105,6 +109,58 @@ static void grow_from(growth *g, size_t at)
     for (int dy = -1; dy <= 1; dy++)
         for (int dx = -1; dx <= 1; dx++)
             grow_into(g, way, x + dx, y + dy);
+}
+
+/* Collects the weak peaks joined to the one at `at` into queue[head...]; returns how many. Their ways go into guide_at.
+ */
+static size_t join_weak(growth *g, size_t at, float way)
+{
+    rf_depth *d = g->d;
+    size_t next = g->head, end = g->head;
+    g->queued[at] = 1;
+    g->queue[end++] = (int)at;
+    rf_image_row_f32(&d->guide_at, (int)(at / (size_t)d->energy_width))[at % (size_t)d->energy_width] = way;
+    while (next < end) {
+        size_t here = (size_t)g->queue[next++];
+        int x = (int)(here % (size_t)d->energy_width), y = (int)(here / (size_t)d->energy_width);
+        way = rf_image_row_f32(&d->guide_at, y)[x];
+        for (int n = 0; n < 9; n++) {
+            int nx = x + n % 3 - 1, ny = y + n / 3 - 1;
+            if (nx < 0 || ny < 0 || nx >= d->energy_width || ny >= d->energy_height)
+                continue;
+            size_t there = (size_t)ny * (size_t)d->energy_width + (size_t)nx;
+            float weak = weak_peak(d, rf_focus_row(d, ny) + nx, way, rf_image_row_f32(&d->way, ny)[nx], LONE_SHARE);
+            if (g->queued[there] || weak == INFINITY)
+                continue;
+            g->queued[there] = 1;
+            rf_image_row_f32(&d->guide_at, ny)[nx] = weak;
+            g->queue[end++] = (int)there;
+        }
+    }
+    return end - g->head;
+}
+
+/* A bristle that is nowhere the sharpest thing still shows as a long run of second peaks of one depth. */
+static void add_lone_fronts(growth *g)
+{
+    rf_depth *d = g->d;
+    g->head = 0;
+    for (size_t at = 0; at < g->size; at++) {
+        int x = (int)(at % (size_t)d->energy_width), y = (int)(at / (size_t)d->energy_width);
+        float weak = g->queued[at]
+                         ? INFINITY
+                         : weak_peak(d, rf_focus_row(d, y) + x, INFINITY, rf_image_row_f32(&d->way, y)[x], LONE_SHARE);
+        if (weak == INFINITY)
+            continue;
+        size_t count = join_weak(g, at, weak);
+        for (size_t n = 0; n < count && count >= LONE_PLACES; n++) {
+            size_t there = (size_t)g->queue[g->head + n];
+            int tx = (int)(there % (size_t)d->energy_width), ty = (int)(there / (size_t)d->energy_width);
+            float *front = rf_image_row_f32(&d->front, ty) + tx;
+            *front = fminf(*front, rf_image_row_f32(&d->guide_at, ty)[tx]);
+        }
+        g->head += count; /* each place is joined at most once, so the queue never runs out */
+    }
 }
 
 /* Every front only moves nearer, from one peak of its pixel to another, so this ends after at most RF_DEPTH_PEAKS
@@ -126,6 +182,7 @@ static rf_status grow_front(rf_depth *d, rf_error *err)
         g.queued[at] = 0;
         grow_from(&g, at);
     }
+    add_lone_fronts(&g);
 done:
     rf_free(g.queue);
     rf_free(g.queued);

@@ -23,7 +23,8 @@ static const float POOLED_WEIGHT = 0.25f; /* of a vote for the nearer surface wi
 static const float GROWN_WEIGHT = 0.5f;   /* of a vote whose own sharpest peak is another */
 static const float SETTLED_REACH = 1.0f, SETTLED_WEIGHT = 0.5f;               /* the same in the second round */
 static const float LEAK_REACH = 6.0f, LEAK_SHARE = 0.25f, LEAST_SHARE = 0.1f; /* see own_share */
-static const float LEAST_TRUST = 0.02f; /* a guess still votes where nothing else does */
+static const float TAIL_SHARE = 0.2f, LEAST_TAIL = 0.2f;                      /* the same, of nearer places */
+static const float LEAST_TRUST = 0.1f; /* a guess still votes where nothing else does */
 
 /* A vote's planes, all at half size. */
 typedef struct ballot {
@@ -146,12 +147,13 @@ static void settle_rows(void *arg, int begin, int end, int block, int thread)
     }
 }
 
-/* How far the energy of a farther place is its own: ground is also seen, fainter, through the blurred rim of a nearer
- * part, to half its energy's fourth at the outline and less inside. */
-static float own_share(float energy, float strongest_around)
+/* How far a place's energy is its own, beside an edge. A farther place may show ground through the blurred rim of a
+ * nearer part: a quarter of its energy or less is left from the outline inwards. A nearer place may have the tail of
+ * what was pooled from the outline. */
+static float own_share(float energy, float strongest_around, float full, float least)
 {
-    float share = energy / (LEAK_SHARE * strongest_around + FLT_MIN);
-    return share > 1.0f ? 1.0f : share < LEAST_SHARE ? LEAST_SHARE : share;
+    float share = energy / (full * strongest_around + FLT_MIN);
+    return share > 1.0f ? 1.0f : share < least ? least : share;
 }
 
 static void weigh_rows(void *arg, int begin, int end, int block, int thread)
@@ -163,6 +165,7 @@ static void weigh_rows(void *arg, int begin, int end, int block, int thread)
         const float *way = rf_image_row_f32(&b->way, j), *far = rf_image_row_f32(&b->far, j);
         const float *near = rf_image_row_f32(&b->near, j), *strongest = rf_image_row_f32(&b->strongest, j);
         const float *own = rf_image_row_f32(&b->d->way, j), *trust = rf_image_row_f32(&b->d->trust, j);
+        const float *farther = rf_image_row_f32(&b->jump, j);
         const rf_focus *focus = rf_focus_row(b->d, j);
         float *weight = rf_image_row_f32(&b->weight, j);
         for (int i = 0; i < b->way.width; i++) {
@@ -172,7 +175,9 @@ static void weigh_rows(void *arg, int begin, int end, int block, int thread)
             if (b->round == 0 && fabsf(way[i] - own[i]) > RF_SAME_STEPS)
                 w *= GROWN_WEIGHT;
             if (b->round == 0 && way[i] - near[i] > RF_APART_STEPS)
-                w *= own_share(focus[i].peak[0].energy, strongest[i]);
+                w *= own_share(focus[i].peak[0].energy, strongest[i], LEAK_SHARE, LEAST_SHARE);
+            else if (b->round == 0 && farther[i] - way[i] > RF_APART_STEPS)
+                w *= own_share(focus[i].peak[0].energy, strongest[i], TAIL_SHARE, LEAST_TAIL);
             weight[i] = w;
         }
     }
@@ -239,6 +244,7 @@ static void settle(ballot *b, rf_image *out, int round)
     rf_plane_extreme(&b->way, &b->far, b->round > 0 ? SETTLED_REACH : POOL_REACH, -1.0f, d->pool);
     if (b->round == 0) {
         rf_plane_extreme(&b->way, &b->near, LEAK_REACH, 1.0f, d->pool);
+        rf_plane_extreme(&b->way, &b->jump, LEAK_REACH, -1.0f, d->pool);
         rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, energy_rows, b);
         rf_plane_extreme(&b->weight, &b->strongest, LEAK_REACH, -1.0f, d->pool);
     }
