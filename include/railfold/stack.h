@@ -1,6 +1,6 @@
 /* stack.h - the driver: the only module that knows the order of the stages.
  *
- *   sequence -> [pass 1] align -> [pass 2] sharpness, depth -> [pass 3] merge -> write
+ *   sequence -> sensor faults -> [pass 1] align -> [pass 2] sharpness, depth -> [pass 3] merge -> write
  *
  * Memory does not grow with the number of frames; rf_stack_memory_bytes says what a run will hold. */
 #ifndef RF_STACK_H
@@ -15,7 +15,7 @@ typedef enum rf_view { RF_VIEW_PERSPECTIVE, RF_VIEW_PARALLEL } rf_view;
 
 enum { RF_REFERENCE_MIDDLE = -1, RF_REFERENCE_FIRST = -2, RF_REFERENCE_LAST = -3 };   /* or a frame number from 0 */
 
-/* Called as work goes on: stage is "align", "depth", "merge" or "write"; done of total steps of that stage. Returns
+/* Called as work goes on: stage is "sensor", "align", "depth", "merge" or "write"; done of total steps of that stage. Returns
  * nonzero to stop the run (RF_ERR_STOPPED). */
 typedef int (*rf_progress_fn)(void *arg, const char *stage, int done, int total);
 

@@ -18,7 +18,7 @@ enum {
 };
 static const float DARKEST = 0.002f;    /* linear: keeps the logarithm of black finite and noise in it small */
 static const float LEAST_DIP = 0.03f;   /* of log luma; fainter dust hardly shows */
-static const float EVEN = 0.3f;         /* the pairs' spread, as a share of D, at most */
+static const float EVEN = 0.2f;         /* the pairs' spread, as a share of D, at most */
 static const float STEADY = 0.2f;       /* D's spread over quiet frames, as a share of its mean, at most */
 static const double MOST_COMMON = 0.75; /* share of the variance of D common to all frames */
 
@@ -169,11 +169,14 @@ static void dip_rows(void *arg, int begin, int end, int block, int thread)
         float *restrict quiet_square = rf_image_row_f32(&level->quiet_square, y);
         uint8_t *restrict quiet = level->quiet + (size_t)y * (size_t)width;
         for (int x = RING_PX; x < width - RING_PX; x++) {
-            float a = 0.5f * (here[x - 5] + here[x + 5]), b = 0.5f * (above[x] + below[x]);
-            float c = 0.5f * (high[x - 4] + low[x + 4]), d = 0.5f * (high[x + 4] + low[x - 4]);
-            float ring = 0.25f * (a + b + c + d), dip = ring - here[x];
-            float spread = 0.25f * ((a - ring) * (a - ring) + (b - ring) * (b - ring) + (c - ring) * (c - ring) +
-                                    (d - ring) * (d - ring));
+            /* east, west, south, north, and the diagonals */
+            float e = here[x + 5], w = here[x - 5], n = above[x], o = below[x];
+            float ne = high[x + 4], nw = high[x - 4], oe = low[x + 4], ow = low[x - 4];
+            float ring = 0.125f * (e + w + n + o + ne + nw + oe + ow), dip = ring - here[x];
+            float along = 5.0f * (e - w) + 4.0f * (ne + oe - nw - ow),
+                  down = 5.0f * (o - n) + 4.0f * (oe + ow - ne - nw);
+            float squares = e * e + w * w + n * n + o * o + ne * ne + nw * nw + oe * oe + ow * ow;
+            float spread = 0.125f * (squares - (along * along + down * down) * (1.0f / 114.0f)) - ring * ring;
             float judge = dip > LEAST_DIP && spread < EVEN * EVEN * dip * dip ? 1.0f : 0.0f;
             sum[x] += dip;
             square[x] += dip * dip;
@@ -220,7 +223,7 @@ static float score_at(const dust_level *level, int x, int y)
     float mean = rf_image_row_f32(&level->quiet_sum, y)[x] / (float)n;
     float variance = rf_image_row_f32(&level->quiet_square, y)[x] / (float)n - mean * mean;
     float spread = sqrtf(fmaxf(variance, 0.0f));
-    return spread > STEADY * mean ? 0.0f : (float)n * mean / (spread + 0.01f);
+    return (float)n * fmaxf(1.0f - spread / (STEADY * mean), 0.0f);
 }
 
 static int is_highest_nearby(const dust_level *level, int x, int y, float score)

@@ -10,7 +10,7 @@
 #include "faults.h"
 #include "railfold/memory.h"
 
-enum { ROUNDS = 4, RING_TERMS = 6, FIT_TERMS = 4, QUIET_MIN = 3 };
+enum { ROUNDS = 4, RING_TERMS = 6, FIT_TERMS = 4, AGREE_MIN = 3 };
 static const float RING_FROM = 1.6f, RING_TO = 2.7f, INSIDE = 1.5f; /* radii */
 static const float NOISE = 0.004f;                                  /* log luma: keeps weights finite */
 static const float RADIUS_MIN = 3.0f, RADIUS_MAX = 17.5f;           /* px; 17.5 * RING_TO is the crop */
@@ -19,12 +19,14 @@ static const float DEPTH_MIN = 0.04f, DEPTH_MAX = 0.51f;            /* log luma:
 /* All as shares of the dip's depth or radius. Measured on takes with and without dust (README of the module's check):
  * dust has a within 0.09 of 1, rest under 0.10, shift under 0.06; the subject's own dark spots change a by 0.24 and
  * more from one end of three successive frames to the other. */
-static const float QUIET = 0.2f;       /* s_k */
-static const float DEPTH_LIKE = 0.15f; /* |a - 1| */
-static const float REST = 0.13f;       /* what the fit leaves inside, rms */
-static const float SHIFT = 0.12f, GROWTH = 0.2f;
-static const float UNROUND = 0.2f;                        /* rms of t along circles */
-static const float TREND = 0.08f, TREND_OVER_TAKE = 0.2f; /* change of a from first to last quiet frame */
+static const float VERY_QUIET = 0.13f, QUIET = 0.2f; /* s_k */
+static const float DEPTH_LIKE = 0.15f;               /* |a - 1| */
+static const float REST = 0.13f;                     /* what the fit leaves inside, rms */
+static const float SHIFT = 0.12f, GROWTH = 0.08f;
+static const float RESTLESS = 0.5f,
+                   DEPTH_LIKE_RESTLESS = 0.6f; /* s_k up to which a frame is heard at all, and |a - 1| there */
+static const float UNROUND = 0.2f;             /* rms of t along circles */
+static const float TREND = 0.07f, TREND_OVER_TAKE = 0.2f; /* change of a from first to last quiet frame */
 
 typedef struct judge {
     const dust_suspect *suspect;
@@ -126,18 +128,21 @@ static int level_out(judge *j, int k)
     return 1;
 }
 
-/* t: from all frames in the first round, then from those quiet enough against the depth found so far. */
-static void average(judge *j)
+/* t from the frames whose ring varies by no more than `most`, or the most quiet one; the power of 1 / s_k that weighs
+ * them. */
+static void average(judge *j, float most, int power)
 {
     float weights = 0.0f, least = INFINITY;
     for (int k = 0; k < j->frames; k++)
         least = fminf(least, j->ring[k]);
+    most = fmaxf(most, least);
     memset(j->mean, 0, DUST_AREA * sizeof *j->mean);
     for (int k = 0; k < j->frames; k++) {
-        if (j->depth > 0 && j->ring[k] > fmaxf(QUIET * j->depth, least))
-            continue;
         const float *rest = j->rest + (size_t)k * DUST_AREA;
-        float weight = 1.0f / (j->ring[k] * j->ring[k] + NOISE * NOISE);
+        if (j->ring[k] > most)
+            continue;
+        float weight = 1.0f / (j->ring[k] + NOISE);
+        weight = power == 2 ? weight * weight : weight;
         weights += weight;
         for (int at = 0; at < DUST_AREA; at++)
             j->mean[at] += weight * rest[at];
@@ -222,34 +227,63 @@ static int agrees(judge *j, int k)
            fabs(x[3]) <= GROWTH * fabs(x[0]) && rms <= REST;
 }
 
-/* Change of a along the quiet frames, by a straight line through them. */
-static float trend_of(const judge *j, const int *quiet, int count)
+/* Change of a along frames at[0..count), by a straight line through them. */
+static float trend_of(const judge *j, const int *at, int count)
 {
     double mean_k = 0, mean_a = 0, ka = 0, kk = 0;
     for (int i = 0; i < count; i++)
-        mean_k += (double)quiet[i] / count, mean_a += (double)j->a[quiet[i]] / count;
+        mean_k += (double)at[i] / count, mean_a += (double)j->a[at[i]] / count;
     for (int i = 0; i < count; i++) {
-        double away = quiet[i] - mean_k;
-        ka += away * ((double)j->a[quiet[i]] - mean_a), kk += away * away;
+        double away = at[i] - mean_k;
+        ka += away * ((double)j->a[at[i]] - mean_a), kk += away * away;
     }
-    return (float)fabs(ka / kk * (quiet[count - 1] - quiet[0]));
+    return (float)fabs(ka / kk * (at[count - 1] - at[0]));
+}
+
+/* No trend over all quiet frames, nor over any run of successive ones. */
+static int is_steady(const judge *j, const int *quiet, int count)
+{
+    for (int begin = 0, end; begin < count; begin = end) {
+        for (end = begin + 1; end < count && quiet[end] == quiet[end - 1] + 1; end++)
+            continue;
+        float span = (float)(end - 1 - begin) / (float)(j->frames - 1);
+        if (end - begin >= AGREE_MIN && trend_of(j, quiet + begin, end - begin) > TREND + TREND_OVER_TAKE * span)
+            return 0;
+    }
+    float span = (float)(quiet[count - 1] - quiet[0]) / (float)(j->frames - 1);
+    return trend_of(j, quiet, count) <= TREND + TREND_OVER_TAKE * span;
+}
+
+/* What the frames too restless for a verdict say together: dust is there too, more or less; a detail of the subject
+ * that was quiet while in focus has gone, or has come, by then. */
+static int rest_agrees(judge *j)
+{
+    float sum = 0.0f, weights = 0.0f;
+    for (int k = 0; k < j->frames; k++) {
+        float ring = j->ring[k] / j->depth;
+        if (ring <= QUIET || ring > RESTLESS)
+            continue;
+        (void)agrees(j, k);
+        sum += j->a[k] / (ring * ring);
+        weights += 1.0f / (ring * ring);
+    }
+    return weights == 0.0f || fabsf(sum / weights - 1.0f) <= DEPTH_LIKE_RESTLESS;
 }
 
 static int verdict(judge *j)
 {
-    int quiet[RF_SENSOR_SAMPLE_MAX], count = 0;
+    int quiet[RF_SENSOR_SAMPLE_MAX], count = 0, agreeing = 0, very_quiet = 0;
     if (j->depth < DEPTH_MIN || j->depth > DEPTH_MAX || unroundness(j) > UNROUND)
         return 0;
     for (int k = 0; k < j->frames; k++)
-        if (j->ring[k] <= QUIET * j->depth)
+        if (j->ring[k] <= QUIET * j->depth) {
             quiet[count++] = k;
-    if (count < QUIET_MIN)
+            agreeing += agrees(j, k);
+            very_quiet += j->ring[k] <= VERY_QUIET * j->depth;
+        }
+    if (very_quiet < AGREE_MIN || agreeing < AGREE_MIN || 4 * agreeing < 3 * count)
         return 0;
-    for (int i = 0; i < count; i++)
-        if (!agrees(j, quiet[i]))
-            return 0;
-    float span = (float)(quiet[count - 1] - quiet[0]) / (float)(j->frames - 1);
-    return trend_of(j, quiet, count) <= TREND + TREND_OVER_TAKE * span;
+    return is_steady(j, quiet, count) && rest_agrees(j);
 }
 
 /* The share of light kept: t, smoothed over 3 x 3 px, faded out between 1.5 and 2 radii. */
@@ -292,11 +326,14 @@ rf_status rf_dust_judge(const dust_suspect *suspect, int frames, rf_dust_spot *s
         for (int k = 0; k < frames && possible; k++)
             possible = level_out(&j, k);
         if (possible) {
-            average(&j);
+            average(&j, j.depth > 0 ? QUIET * j.depth : INFINITY, 2);
             possible = measure(&j);
         }
     }
     if (possible && verdict(&j)) {
+        average(&j, RESTLESS * j.depth,
+                1); /* neighbouring frames err alike: the others count for more than by 1 / s^2 */
+        (void)measure(&j);
         RF_TRY(describe(&j, spot, err));
         *is_dust = 1;
     }

@@ -8,6 +8,10 @@
 #include "railfold/memory.h"
 
 enum { GROW_PX = 3, LOOK_PX = 8, DIRECTIONS = 4 };
+enum {
+    ECHO_PX = 8,
+    ECHO_TIMES = 4
+}; /* a JPEG block is 8 px wide: what rings in it is fainter by that and no fault of its own */
 static const int STEP[DIRECTIONS][2] = {{1, 0}, {0, 1}, {1, 1}, {1, -1}};
 
 /* A neighbour belongs to the fault when its mean excess shows (3 levels of 255), is not just the ringing of the code (3
@@ -82,6 +86,20 @@ static unsigned char steps_to_good(const extent *e, const rf_bad_sample *b, int 
     return 0;
 }
 
+static float strength(const hot_suspect *s)
+{
+    return fabsf(s->sum[s->channel][HOT_PATCH / 2]);
+}
+
+static int is_echo(const hot_suspect *const *accepted, int count, int i)
+{
+    for (int j = 0; j < count; j++)
+        if (abs(accepted[i]->x - accepted[j]->x) <= ECHO_PX && abs(accepted[i]->y - accepted[j]->y) <= ECHO_PX &&
+            strength(accepted[j]) > ECHO_TIMES * strength(accepted[i]))
+            return 1;
+    return 0;
+}
+
 rf_status rf_hot_extent(const hot_finder *self, const hot_suspect *const *accepted, int count, rf_sensor_map *map,
                         rf_error *err)
 {
@@ -95,7 +113,8 @@ rf_status rf_hot_extent(const hot_finder *self, const hot_suspect *const *accept
     for (int i = 0; i < count; i++) {
         const hot_suspect *s = accepted[i];
         float excess = s->sum[s->channel][HOT_PATCH / 2] / (float)self->examined;
-        map->hot[map->hot_count++] = (rf_hot_pixel){.x = s->x, .y = s->y, .excess = excess};
+        if (!is_echo(accepted, count, i))
+            map->hot[map->hot_count++] = (rf_hot_pixel){.x = s->x, .y = s->y, .excess = excess};
         mark(&e, s);
     }
     map->bad_count = e.count;

@@ -20,6 +20,9 @@ typedef struct rf_run {
     float noise;           /* standard deviation of one frame's luma, coded */
 } rf_run;
 
+/* Looks at a sample of the frames for hot pixels and dust, into run->take.sensor and the report. */
+rf_status rf_run_sensor(rf_run *run, rf_error *err) RF_CHECKED;
+
 /* Poses and gains of every used frame into run->poses and the report. */
 rf_status rf_run_align(rf_run *run, rf_error *err) RF_CHECKED;
 

@@ -13,14 +13,30 @@ static int settle_reduce(const rf_frame_info *info)
     return reduce;
 }
 
+/* Reduced luma of frame k: decoded small where the format can, from the repaired whole frame when the sensor has faults. */
+static rf_status decode_luma(const rf_take *take, int k, int reduce, rf_image *whole, rf_image *luma, rf_error *err)
+{
+    rf_status status;
+    rf_frame_info info;
+    const char *path = take->options->frames[k];
+    if (rf_sensor_map_is_empty(&take->sensor))
+        return rf_frame_read_luma(path, &take->limits, reduce, luma, &info, NULL, err);
+    RF_TRY(rf_frame_read(path, &take->limits, whole, NULL, NULL, err));
+    RF_TRY(rf_sensor_repair(&take->sensor, whole, err));
+    if (luma->data == NULL)
+        RF_TRY(rf_image_alloc(luma, whole->width / reduce, whole->height / reduce, 1, RF_F32, "a frame's luma", err));
+    rf_image_luma(whole, reduce, luma, take->pool);
+done:
+    return status;
+}
+
 /* One frame's luma; a frame that cannot be read is left out when the run allows it (*read = 0). */
-static rf_status read_luma(rf_run *run, int k, int reduce, rf_image *luma, int *read, rf_error *err)
+static rf_status read_luma(rf_run *run, int k, int reduce, rf_image *whole, rf_image *luma, int *read, rf_error *err)
 {
     rf_take *take = &run->take;
-    rf_frame_info info;
     rf_error frame_err = {0};
     *read = 0;
-    rf_status status = rf_frame_read_luma(take->options->frames[k], &take->limits, reduce, luma, &info, NULL, &frame_err);
+    rf_status status = decode_luma(take, k, reduce, whole, luma, &frame_err);
     if (status != RF_OK)
         return rf_take_bad_frame(take, k, status, &frame_err, err);
     *read = 1;
@@ -64,18 +80,19 @@ static rf_status feed_aligner(rf_run *run, rf_align *align, int reduce, int *mov
     rf_take *take = &run->take;
     int count = take->report->frame_count, reference = take->reference, read;
     rf_status status = RF_OK;
-    rf_image luma = {0};
+    rf_image whole = {0}, luma = {0};
     *moved = 0;
     for (int k = 0; k < count && !*moved; k++) {
         RF_TRY(rf_take_progress(take, "align", k, count, err));
         read = 0;
         if (take->report->frames[k].used)
-            RF_TRY(read_luma(run, k, reduce, &luma, &read, err));
+            RF_TRY(read_luma(run, k, reduce, &whole, &luma, &read, err));
         RF_TRY(rf_align_add_frame(align, read ? &luma : NULL, err));
         *moved = take->reference != reference;
     }
     RF_TRY(rf_take_progress(take, "align", count, count, err));
 done:
+    rf_image_free(&whole);
     rf_image_free(&luma);
     return status;
 }

@@ -101,7 +101,9 @@ static void end_run(rf_run *run)
 static rf_status run_stages(rf_run *run, rf_run_report *report, rf_error *err)
 {
     double start = now_s();
-    rf_status status = rf_run_align(run, err);
+    rf_status status = rf_run_sensor(run, err);
+    if (status == RF_OK)
+        status = rf_run_align(run, err);
     report->seconds_align = now_s() - start;
     report->reference = run->take.reference;
     if (status != RF_OK)

@@ -129,6 +129,7 @@ rf_status rf_take_settle_reference(rf_take *take, rf_error *err)
 void rf_take_close(rf_take *take)
 {
     rf_metadata_free(&take->metadata);
+    rf_sensor_map_free(&take->sensor);
 }
 
 /* ---- feed ---- */
@@ -140,6 +141,8 @@ static void decode_ahead(void *arg)
     feed->side_error = (rf_error){0};
     feed->side_status = rf_frame_read(take->options->frames[feed->next], &take->limits, &feed->images[1 - feed->front], NULL,
                                       NULL, &feed->side_error);
+    if (feed->side_status == RF_OK)
+        feed->side_status = rf_sensor_repair(&take->sensor, &feed->images[1 - feed->front], &feed->side_error);
 }
 
 static void begin_next(rf_feed *feed, int from)

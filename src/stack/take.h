@@ -7,6 +7,7 @@
 #include "railfold/metadata.h"
 #include "railfold/pool.h"
 #include "railfold/report.h"
+#include "railfold/sensor.h"
 #include "railfold/stack.h"
 
 typedef struct rf_take {
@@ -17,6 +18,7 @@ typedef struct rf_take {
     rf_frame_info info;      /* shape shared by every usable frame */
     int reference;           /* take order */
     rf_metadata metadata;    /* of the reference frame */
+    rf_sensor_map sensor;    /* faults taken out of every frame; empty until run_sensor.c filled it */
 } rf_take;
 
 /* Opens every frame's header, refuses frames of another size, depth or channel count (naming both files), settles the
