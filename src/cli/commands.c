@@ -5,6 +5,7 @@
 
 const rf_command *const rf_commands[] = {
     &command_merge,
+    &command_check,
     &command_plan,
     NULL,
 };
