@@ -21,7 +21,7 @@ LDFLAGS  ?=
 VERSION  := 0.1.0
 SOVERSION := 0
 B        := build/$(MODE)
-MODULES  := base image io sequence align sharpness depth merge plan check report stack
+MODULES  := base image io sequence align sharpness sensor depth merge plan check report stack
 
 PACKAGES := libpng libjpeg libtiff-4 fftw3f libexif zlib
 PKG_CFLAGS = $(shell $(PKG_CONFIG) --cflags $(PACKAGES) 2>/dev/null)
@@ -30,7 +30,7 @@ PKG_LIBS   = $(shell $(PKG_CONFIG) --libs $(PACKAGES) 2>/dev/null)
 # -fno-math-errno and -fno-trapping-math let sqrt and compares vectorise without changing a result; nothing here reorders
 # sums, so results do not depend on the optimiser (-ffp-contract=off keeps gcc and clang from fusing differently).
 WARNINGS := -Wall -Wextra -Wshadow -Wconversion -Wstrict-prototypes -Wmissing-prototypes -Wvla -Werror
-REQUIRED := -std=c17 -D_POSIX_C_SOURCE=200809L -D_FILE_OFFSET_BITS=64 -Iinclude -Isrc -DRF_VERSION='"$(VERSION)"' \
+REQUIRED := -std=c17 -D_XOPEN_SOURCE=700 -D_FILE_OFFSET_BITS=64 -Iinclude -Isrc -DRF_VERSION='"$(VERSION)"' \
             -fPIC -pthread -fno-math-errno -fno-trapping-math -ffp-contract=off $(WARNINGS)
 HARDEN   := -fstack-protector-strong -D_FORTIFY_SOURCE=2
 ifeq ($(MODE),release)

@@ -34,6 +34,8 @@ static void the_pebble_is_planned_by_the_definitions(void **state)
     assert_near(plan.field_height_mm, 12, 1e-12);
     assert_near(plan.pixel_um, 3, 1e-12);
     assert_near(plan.airy_diameter_px, 2.44 * 0.55 * 24 * sqrt(2) / 6, 1e-12);
+    double defocus_um = 220 * 4 / (24 * sqrt(2)); /* 0.22 mm off the focus plane: z m^2 / N_eff */
+    assert_near(plan.worst_blur_px, hypot(plan.airy_diameter_um, defocus_um) / 6, 1e-12);
     assert_near(plan.pupil_to_subject_mm, 150, 1e-12);
     assert_near(plan.subject_to_sensor_mm, 450, 1e-12);
     assert_near(plan.scale_per_step, 150 / 149.56, 1e-12);

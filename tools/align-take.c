@@ -1,6 +1,7 @@
 /* align-take.c - developer tool: registers a take of raw luma dumps and prints the poses as JSON.
  *
- * align-take REDUCE FULL_WIDTH FULL_HEIGHT REFERENCE THREADS FILE...   each FILE: (width / reduce) x (height / reduce) floats */
+ * align-take REDUCE FULL_WIDTH FULL_HEIGHT REFERENCE THREADS FILE...   each FILE: (width / reduce) x (height / reduce)
+ * floats */
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -29,18 +30,20 @@ static int read_luma(rf_image *luma, const char *path)
 
 static void print(const rf_pose *poses, const rf_align_result *r, int count, int reference, double seconds)
 {
-    printf("{\"ref\": %d, \"scale_per_step\": %.9f, \"working_distance_steps\": %.4f, \"step_irregularity\": %.6f,\n",
-           reference, r->scale_per_step, r->working_distance_steps, r->step_irregularity);
+    printf("{\"ref\": %d, \"scale_per_step\": %.9f, \"working_distance_steps\": %.4f, \"odd_steps\": %d,\n", reference,
+           r->scale_per_step, r->working_distance_steps, r->odd_steps);
     printf(" \"pairs\": [%d, %d], \"residual_px\": %.5f, \"cpu_seconds_per_frame\": %.4f, \"peak_bytes\": %zu,\n",
            r->pairs_measured, r->pairs_kept, r->residual_px, seconds / count, rf_memory_peak());
     printf(" \"frames\": [\n");
     for (int k = 0; k < count; k++) {
         const rf_pose *p = &poses[k];
         const rf_align_frame *f = &r->frames[k];
-        printf("  {\"index\": %d, \"matrix\": [%.10f, %.10f, %.6f, %.10f, %.10f, %.6f], \"gain\": %.6f, \"usable\": %d, "
-               "\"measured\": %d, \"bumped\": %d, \"blank\": %d, \"bump_px\": %.3f, \"residual_px\": %.4f, \"pairs\": %d}%s\n",
-               k, p->a, p->b, p->tx, p->c, p->d, p->ty, p->gain[0], p->usable, f->measured, f->bumped, f->blank,
-               f->bump_px, f->residual_px, f->pair_count, k + 1 < count ? "," : "");
+        printf(
+            "  {\"index\": %d, \"matrix\": [%.10f, %.10f, %.6f, %.10f, %.10f, %.6f], \"gain\": %.6f, \"usable\": %d, "
+            "\"measured\": %d, \"bumped\": %d, \"blank\": %d, \"bump_px\": %.3f, \"residual_px\": %.4f, \"pairs\": "
+            "%d}%s\n",
+            k, p->a, p->b, p->tx, p->c, p->d, p->ty, p->gain[0], p->usable, f->measured, f->bumped, f->blank,
+            f->bump_px, f->residual_px, f->pair_count, k + 1 < count ? "," : "");
     }
     printf(" ]}\n");
 }

@@ -6,7 +6,7 @@ set -eu
 fault=0
 rank() {
     case $1 in
-    base) echo 0 ;; image) echo 1 ;; io) echo 2 ;; sequence) echo 3 ;; align | sharpness) echo 4 ;;
+    base) echo 0 ;; image) echo 1 ;; io) echo 2 ;; sequence) echo 3 ;; align | sharpness | sensor) echo 4 ;;
     merge | depth) echo 5 ;; plan | check | report) echo 6 ;; stack) echo 7 ;; cli) echo 8 ;; *) echo - ;;
     esac
 }
@@ -15,9 +15,9 @@ layer_of_header() {
     status | memory | pool) echo base ;;
     image | pose) echo image ;;
     frame_io | metadata) echo io ;;
-    sequence | align | sharpness | merge | depth | plan | check | report | stack) echo "$1" ;;
+    sequence | align | sharpness | sensor | merge | depth | plan | check | report | stack) echo "$1" ;;
     warp) echo align ;;
-    depth_view) echo depth ;;
+    depth_view | parallel) echo depth ;;
     *) echo unknown ;;
     esac
 }
@@ -47,7 +47,7 @@ for file in src/*/*.c src/*/*.h include/railfold/*.h; do
         case $layer-$wanted in
         plan-base | plan-plan) ;;
         plan-*) say "$file: plan depends on base alone, not on $name" ;;
-        align-io | sharpness-io | merge-io | depth-io | align-sequence | sharpness-sequence | merge-sequence | depth-sequence)
+        align-io | sharpness-io | sensor-io | merge-io | depth-io | align-sequence | sharpness-sequence | sensor-sequence | merge-sequence | depth-sequence)
             say "$file: $layer knows no path and no file format, yet includes $name" ;;
         esac
     done

@@ -103,21 +103,21 @@ typedef struct rf_plan_options {
     double subject_depth_mm;
     double blur_px; /* limit of the blur disc */
     double wavelength_mm;
-    double overlap_percent;     /* 0 to 95 */
-    int guard_frames;           /* before and after the subject, each */
-    double step_mm;             /* a step already chosen; 0 = from the depth of field and the overlap */
-    int max_frames;             /* 0 = no limit */
-    int goal;                   /* rf_plan_goal */
-    double lead_mm;             /* travel of one turn of the knob */
-    int divisions;              /* on the knob */
-    double smallest_step_mm;    /* that the rail can do */
-    double working_distance_mm; /* measured, front of the lens to the subject; 0 = not measured */
-    double shutter_s;                   /* metered time, exact */
-    double metered_f_number_marked;     /* aperture it was metered at; 0 = f_number_marked, else the one found */
-    int metering;               /* rf_plan_metering */
-    double timer_s, settle_s;   /* waits per frame */
-    double mains_hz;            /* 50 or 60 */
-    double backdrop_mm;         /* behind the deepest focus plane */
+    double overlap_percent;         /* 0 to 95 */
+    int guard_frames;               /* before and after the subject, each */
+    double step_mm;                 /* a step already chosen; 0 = from the depth of field and the overlap */
+    int max_frames;                 /* 0 = no limit */
+    int goal;                       /* rf_plan_goal */
+    double lead_mm;                 /* travel of one turn of the knob */
+    int divisions;                  /* on the knob */
+    double smallest_step_mm;        /* that the rail can do */
+    double working_distance_mm;     /* measured, front of the lens to the subject; 0 = not measured */
+    double shutter_s;               /* metered time, exact */
+    double metered_f_number_marked; /* aperture it was metered at; 0 = f_number_marked, else the one found */
+    int metering;                   /* rf_plan_metering */
+    double timer_s, settle_s;       /* waits per frame */
+    double mains_hz;                /* 50 or 60 */
+    double backdrop_mm;             /* behind the deepest focus plane */
     double frame_mb;
 } rf_plan_options;
 

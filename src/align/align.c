@@ -169,10 +169,8 @@ static int measure(rf_align *a, int from, int to)
     rf_motion guess;
     int guessed = guess_through(a, from, to, &guess);
     rf_pair_frame fi = {&i->levels, i->spectrum}, fj = {&j->levels, j->spectrum};
-    #define KNOB(n, d) (getenv(n) ? atof(getenv(n)) : (d))
- int finest = to - from == 1 ? (int)KNOB("F1", 0) : to - from == 2 ? (int)KNOB("F2", 0) : (int)KNOB("F4", 0);
-    if (!rf_pair_measure(&pair, &fi, &fj, guessed ? &guess : NULL, way_so_far(a) * (to - from), finest,
-                         &a->pair_scratch, a->pool))
+    if (!rf_pair_measure(&pair, &fi, &fj, guessed ? &guess : NULL, way_so_far(a) * (to - from), &a->pair_scratch,
+                         a->pool))
         return 0;
     if (!a->options.no_gain)
         rf_pair_gain(&pair, &i->levels, &j->levels, &a->pair_scratch);
@@ -184,11 +182,13 @@ rf_status rf_align_add_frame(rf_align *a, const rf_image *luma, rf_error *err)
 {
     int k = a->added;
     if (k >= a->options.frame_count)
-        return rf_fail(err, RF_ERR_INPUT, "align: frame %d is one more than the %d announced", k, a->options.frame_count);
-    if (luma != NULL && (luma->width != a->width || luma->height != a->height || luma->channels != 1 ||
-                         luma->sample != RF_F32))
-        return rf_fail(err, RF_ERR_INPUT, "align: frame %d is %d x %d with %d channels, expected %d x %d, one float channel",
-                       k, luma->width, luma->height, luma->channels, a->width, a->height);
+        return rf_fail(err, RF_ERR_INPUT, "align: frame %d is one more than the %d announced", k,
+                       a->options.frame_count);
+    if (luma != NULL &&
+        (luma->width != a->width || luma->height != a->height || luma->channels != 1 || luma->sample != RF_F32))
+        return rf_fail(err, RF_ERR_INPUT,
+                       "align: frame %d is %d x %d with %d channels, expected %d x %d, one float channel", k,
+                       luma->width, luma->height, luma->channels, a->width, a->height);
     a->added++;
     a->contrast[k] = -1;
     if (luma == NULL || a->too_small)
@@ -268,7 +268,7 @@ static void fill_result(rf_align *a, const rf_rail *rail, rf_pose *poses, rf_ali
     result->scale_per_step = 1 + way;
     result->way = fabs(way) < 1e-7 ? RF_RAIL_STILL : way > 0 ? RF_RAIL_ADVANCES : RF_RAIL_RETREATS;
     result->working_distance_steps = result->way == RF_RAIL_STILL ? 0 : 1 / fabs(way);
-    result->step_irregularity = result->way == RF_RAIL_STILL ? 0 : rail->step_sigma / fabs(way);
+    result->odd_steps = rail->odd_steps;
     result->residual_px = rail->residual_px * a->options.reduce;
     result->pairs_measured = a->pair_count;
     result->pairs_kept = rail->pairs_kept;
@@ -289,13 +289,6 @@ rf_status rf_align_solve(rf_align *a, rf_pose *poses, rf_align_result *result, r
     double lever = 0.5 * hypot(a->width, a->height);
     RF_TRY(rf_rail_solve(a->places, &rail, a->added, a->options.reference, a->pairs, a->pair_count, lever, err));
     fill_result(a, &rail, poses, result);
-    if (getenv("RF_ALIGN_DUMP"))
-        for (int p = 0; p < a->pair_count; p++) {
-            const rf_pair *q = &a->pairs[p];
-            extern int dprintf(int, const char *, ...);
-            dprintf(2, "P %d %d %.5f %.5f %.8f %.8f %.4f %d %.6f %.4f %.4f\n", q->from, q->to, q->shift_x, q->shift_y, q->way, q->turn,
-                    q->agreement, q->tiles, q->log_gain, q->blur, q->log_sharpness);
-        }
 done:
     return status;
 }

@@ -5,9 +5,9 @@
 #include "railfold/status.h"
 
 typedef struct rf_band {
-    int size, width;   /* unknowns; entries kept of each row, the diagonal first */
-    double *rows;      /* rows[r * width + k]: element (r, r - k) */
-    double *right;     /* right-hand side, then the solution */
+    int size, width; /* unknowns; entries kept of each row, the diagonal first */
+    double *rows;    /* rows[r * width + k]: element (r, r - k) */
+    double *right;   /* right-hand side, then the solution */
 } rf_band;
 
 rf_status rf_band_alloc(rf_band *band, int size, int width, rf_error *err) RF_CHECKED;

@@ -108,8 +108,8 @@ static float max3(float a, float b, float c)
     return m > c ? m : c;
 }
 
-/* A pixel that stands out of all its eight neighbours by more than a lens can make it is a fault of the sensor: it would
- * sit still while the picture moves. */
+/* A pixel that stands out of all its eight neighbours by more than a lens can make it is a fault of the sensor: it
+ * would sit still while the picture moves. */
 static void clean_rows(void *arg, int begin, int end, int block, int thread)
 {
     static const float step = 0.08f;

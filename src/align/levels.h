@@ -8,7 +8,8 @@
 
 enum {
     RF_LEVELS_MAX = 12,
-    RF_COARSE_SIDE_PX = 256, /* the coarsest level fits in this: small enough for a cheap transform and several trials */
+    RF_COARSE_SIDE_PX =
+        256, /* the coarsest level fits in this: small enough for a cheap transform and several trials */
 };
 
 /* Level 0 is the luma as given; pixel x of level l + 1 lies on pixel 2 x of level l. */
@@ -25,7 +26,7 @@ typedef struct rf_level {
 typedef struct rf_levels {
     int count; /* levels with a band; the last is the coarsest */
     rf_level level[RF_LEVELS_MAX];
-    float *coarse; /* smoothed luma of the coarsest level */
+    float *coarse;         /* smoothed luma of the coarsest level */
     double mean, contrast; /* of the coarse luma */
 } rf_levels;
 

@@ -2,18 +2,12 @@
 #include "pair.h"
 
 #include <math.h>
-#include <stdlib.h>
-#include <string.h>
 
-enum {
-    PEAKS = 5,
-    FIT_ROUNDS = 6,  /* of reweighting within one fit */
-    MIN_TILES = 5,
-    BLOCK_TILE_ROWS = 1
-};
+#include "fit.h"
 
-static const double TUKEY = 4.685; /* 95 % efficiency on Gaussian errors */
-static const double MIN_AGREEMENT = 0.35;
+enum { PEAKS = 5, MIN_TILES = 5, ROUNDS_PER_LEVEL = 3, BLOCK_TILE_ROWS = 1 };
+
+static const double MIN_AGREEMENT = 0.35, FINER_AGREEMENT = 0.8;
 
 rf_motion rf_motion_between(double shift_x, double shift_y, double way, double turn)
 {
@@ -27,7 +21,6 @@ double rf_motion_way(const rf_motion *motion)
     return 2 * (m - 1) / (m + 1);
 }
 
-#define KNOB(n, d) (getenv(n) ? atof(getenv(n)) : (d))
 typedef struct compare_job {
     const rf_level *i, *j;
     rf_motion motion;
@@ -64,7 +57,6 @@ static float map_at(const rf_level *level, const float *map, double x, double y)
 static void weigh_tiles(compare_job *job)
 {
     const rf_level *i = job->i, *j = job->j;
-    float re = (float)KNOB("RE", 1.5), lr = (float)KNOB("LR", 0.25), le = (float)KNOB("LE", 1), lt = (float)KNOB("LT", 0.1), rt = (float)KNOB("RT", 0.15);
     float sharp = i->sharp < j->sharp ? i->sharp : j->sharp;
     for (int ty = 0; ty < i->down; ty++)
         for (int tx = 0; tx < i->across; tx++) {
@@ -77,150 +69,10 @@ static void weigh_tiles(compare_job *job)
             float low = a < b ? a : b, high = a < b ? b : a;
             float clipped = i->clipped[at] + map_at(j, j->clipped, xj, yj);
             float weight = 0;
-            if (low > lt * sharp && low > rt * high && sharp > 0 && clipped < 0.1f)
-                weight = powf(low / high, re) * powf(low / (low + lr * sharp), le);
+            if (low > 0.1f * sharp && low > 0.15f * high && sharp > 0 && clipped < 0.1f)
+                weight = (low / high) * sqrtf(low / high) * low / (low + 0.25f * sharp);
             job->tiles[at].weight = weight;
         }
-}
-
-static int compare_floats(const void *a, const void *b)
-{
-    float x = *(const float *)a, y = *(const float *)b;
-    return (x > y) - (x < y);
-}
-
-typedef struct fit {
-    double step[4];             /* shift x, y, and scale, turn times lever */
-    double matrix[4][4];        /* of the last round: information per unit variance */
-    double sigma;               /* robust, pixels of the level */
-    double inlier_share;        /* of the weight */
-    int inliers;
-} fit;
-
-/* Solves a symmetric positive 4 x 4 system in place (Cholesky). 0 when it is singular. */
-static int solve4(double m[4][4], double v[4])
-{
-    for (int c = 0; c < 4; c++) {
-        for (int k = 0; k < c; k++)
-            m[c][c] -= m[c][k] * m[c][k];
-        if (!(m[c][c] > 0))
-            return 0;
-        m[c][c] = sqrt(m[c][c]);
-        for (int r = c + 1; r < 4; r++) {
-            for (int k = 0; k < c; k++)
-                m[r][c] -= m[r][k] * m[c][k];
-            m[r][c] /= m[c][c];
-        }
-    }
-    for (int r = 0; r < 4; r++) {
-        for (int k = 0; k < r; k++)
-            v[r] -= m[r][k] * v[k];
-        v[r] /= m[r][r];
-    }
-    for (int r = 3; r >= 0; r--) {
-        for (int k = r + 1; k < 4; k++)
-            v[r] -= m[k][r] * v[k];
-        v[r] /= m[r][r];
-    }
-    return 1;
-}
-
-/* Shift a tile still shows against the fit, along its well-determined direction, pixels. */
-static double tile_error(const rf_tile *t, const double step[4], double lever)
-{
-    double u = step[0] + (t->x * step[2] - t->y * step[3]) / lever, v = step[1] + (t->y * step[2] + t->x * step[3]) / lever;
-    double trace = t->xx + t->yy, det = t->xx * t->yy - t->xy * t->xy;
-    double lift = 1e-3 * trace; /* a tile with one edge says nothing along it */
-    det += lift * (trace + lift);
-    double bx = t->bx - t->xx * u - t->xy * v, by = t->by - t->xy * u - t->yy * v;
-    double squared = ((t->yy + lift) * bx * bx - 2 * t->xy * bx * by + (t->xx + lift) * by * by) / det;
-    return sqrt(2 * squared / trace);
-}
-
-static void add_tile(double m[4][4], double v[4], const rf_tile *t, double w, double lever)
-{
-    double jx[4] = {1, 0, t->x / lever, -t->y / lever}, jy[4] = {0, 1, t->y / lever, t->x / lever};
-    for (int r = 0; r < 4; r++) {
-        double px = jx[r] * t->xx + jy[r] * t->xy, py = jx[r] * t->xy + jy[r] * t->yy;
-        for (int c = 0; c < 4; c++)
-            m[r][c] += w * (px * jx[c] + py * jy[c]);
-        v[r] += w * (jx[r] * t->bx + jy[r] * t->by);
-    }
-}
-
-static float weighted_median(float *pairs, int n) /* value, weight; sorted here */
-{
-    qsort(pairs, (size_t)n, 2 * sizeof *pairs, compare_floats);
-    double total = 0, sum = 0;
-    for (int i = 0; i < n; i++)
-        total += (double)pairs[2 * i + 1];
-    for (int i = 0; i < n; i++) {
-        sum += (double)pairs[2 * i + 1];
-        if (sum >= 0.5 * total)
-            return pairs[2 * i];
-    }
-    return 0;
-}
-
-static double strength_of(const rf_tile *t)
-{
-    return 0.5 * (t->xx + t->yy);
-}
-
-/* Tukey's biweight over the tiles. A tile's information is capped (w / (strength + typical strength)): past that, what is
- * wrong with a tile is not noise but its content (another depth, an edge in front), and that does not shrink. */
-static int fit_tiles(fit *out, const rf_tile *tiles, int count, double lever, double stiff, float *sort)
-{
-    int n = 0;
-    for (int t = 0; t < count; t++)
-        if (tiles[t].weight > 0) {
-            sort[2 * n] = (float)strength_of(&tiles[t]);
-            sort[2 * n + 1] = tiles[t].weight;
-            n++;
-        }
-    if (n < 1)
-        return 0;
-    double typical = (double)weighted_median(sort, n) + 1e-20;
-    memset(out, 0, sizeof *out);
-    double scale = 1e9;
-    for (int round = 0; round < FIT_ROUNDS; round++) {
-        double m[4][4] = {{0}}, v[4] = {0}, inlying = 0, total = 0, sum_squares = 0;
-        out->inliers = 0;
-        for (int t = 0; t < count; t++) {
-            const rf_tile *tile = &tiles[t];
-            if (!(tile->weight > 0))
-                continue;
-            double w = (double)tile->weight / (strength_of(tile) + typical);
-            double e = round == 0 ? 0 : tile_error(tile, out->step, lever) / scale;
-            double keep = e < 1 ? (1 - e * e) * (1 - e * e) : 0;
-            total += w * strength_of(tile);
-            inlying += w * strength_of(tile) * keep;
-            out->inliers += keep > 0.2;
-            if (keep > 0)
-                add_tile(m, v, tile, w * keep, lever);
-            sum_squares += w * w * strength_of(tile) * strength_of(tile) * keep;
-        }
-        double ridge = inlying * 1e-9;
-        for (int r = 0; r < 4; r++) {
-            for (int c = 0; c < 4; c++) /* correlated weights: the sandwich of equal errors, by its mean */
-                out->matrix[r][c] = m[r][c] * (inlying / (sum_squares + 1e-30));
-            m[r][r] += ridge + (r >= 2 ? stiff * inlying : 0);
-        }
-        if (!solve4(m, v))
-            return 0;
-        memcpy(out->step, v, sizeof v);
-        out->inlier_share = inlying / (total + 1e-30);
-        n = 0;
-        for (int t = 0; t < count; t++)
-            if (tiles[t].weight > 0) {
-                sort[2 * n] = (float)tile_error(&tiles[t], out->step, lever);
-                sort[2 * n + 1] = (float)((double)tiles[t].weight * strength_of(&tiles[t]) / (strength_of(&tiles[t]) + typical));
-                n++;
-            }
-        out->sigma = 1.4826 * (double)weighted_median(sort, n) + 1e-3;
-        scale = TUKEY * out->sigma;
-    }
-    return 1;
 }
 
 typedef struct search {
@@ -248,7 +100,7 @@ static rf_motion to_level(const rf_motion *motion, const rf_levels *levels, int 
 }
 
 /* One Gauss-Newton step at level l. */
-static int improve(search *s, rf_motion *motion, int l, fit *f)
+static int improve(search *s, rf_motion *motion, int l, rf_fit *f)
 {
     const rf_level *i = &s->i->levels->level[l], *j = &s->j->levels->level[l];
     if (fabs(motion->a - 1) > RF_TILE_MAX_TURN || fabs(motion->b) > RF_TILE_MAX_TURN)
@@ -260,7 +112,7 @@ static int improve(search *s, rf_motion *motion, int l, fit *f)
     rf_pool_rows(s->pool, i->down, BLOCK_TILE_ROWS, compare_rows, &job);
     /* A few tiles must not turn or zoom the frame: stiff against what a rail can do. */
     double lever = lever_of(i);
-    if (!fit_tiles(f, s->scratch->tiles, i->across * i->down, lever, 1e-4, s->scratch->sort))
+    if (!rf_fit_tiles(f, s->scratch->tiles, i->across * i->down, lever, 1e-4, s->scratch->sort))
         return 0;
     double u = f->step[0], v = f->step[1], e = f->step[2] / lever, r = f->step[3] / lever;
     rf_motion old = *motion;
@@ -279,7 +131,7 @@ static double agreement(const search *s, int l)
     for (int t = 0; t < i->across * i->down; t++) {
         const rf_tile *tile = &s->scratch->tiles[t];
         if (tile->weight > 0) {
-            double w = (double)tile->weight / (strength_of(tile) + 1e-30);
+            double w = (double)tile->weight / (rf_tile_strength(tile) + 1e-30);
             same += w * (tile->common - 0.25 * tile->differing);
             all += w * (tile->common + 0.25 * tile->differing);
         }
@@ -290,7 +142,7 @@ static double agreement(const search *s, int l)
 /* Tries one start at the coarsest level. */
 static double try_start(search *s, rf_motion *motion)
 {
-    fit f;
+    rf_fit f;
     int l = s->i->levels->count - 1;
     for (int n = 0; n < 4; n++)
         if (!improve(s, motion, l, &f))
@@ -318,7 +170,7 @@ static int find_start(search *s, rf_motion *best, const rf_motion *guess, double
     return best_score > 0;
 }
 
-static void store(rf_pair *pair, const rf_motion *motion, const fit *f, const rf_levels *levels, int l)
+static void store(rf_pair *pair, const rf_motion *motion, const rf_fit *f, const rf_levels *levels, int l)
 {
     rf_motion full = to_level(motion, levels, l, 0);
     double k = ldexp(1, l), sigma = f->sigma * k;
@@ -334,13 +186,13 @@ static void store(rf_pair *pair, const rf_motion *motion, const fit *f, const rf
 }
 
 /* What the motion was read from: how sharp, and on which side of the middle between the two planes of focus. */
-static void describe_content(rf_pair *pair, const search *s, const fit *f, int l)
+static void describe_content(rf_pair *pair, const search *s, const rf_fit *f, int l)
 {
     const rf_level *i = &s->i->levels->level[l];
     double lever = lever_of(i), blur = 0, weight = 1e-30, sharpness = 0;
     for (int t = 0; t < i->across * i->down; t++) {
         const rf_tile *tile = &s->scratch->tiles[t];
-        double e = tile->weight > 0 ? tile_error(tile, f->step, lever) / (TUKEY * f->sigma) : 1;
+        double e = tile->weight > 0 ? rf_tile_error(tile, f->step, lever) / (RF_TUKEY * f->sigma) : 1;
         if (e >= 1)
             continue;
         double w = (double)tile->weight * (1 - e * e) * (1 - e * e);
@@ -349,50 +201,47 @@ static void describe_content(rf_pair *pair, const search *s, const fit *f, int l
         sharpness += w * log((double)i->energy[t] + 1e-12);
     }
     pair->blur = ldexp(blur / weight, 2 * l);
-    /* Levels blur by themselves: between two of them the energy of equal content differs by about 2^4 / 2^2. */
     pair->log_sharpness = sharpness / weight;
 }
 
+/* Coarse to fine. A level where the two frames look too different (what they share is blurred in both) would only add
+ * noise: the one before it stands. Returns the level used, -1 when the motion was lost. */
+static int descend(search *s, rf_motion *motion, rf_fit *f, double *alike)
+{
+    int coarsest = s->i->levels->count - 1;
+    for (int l = coarsest; l >= 0; l--) {
+        rf_motion trial = l < coarsest ? to_level(motion, s->i->levels, l + 1, l) : *motion;
+        rf_fit trial_fit;
+        for (int n = 0; n < ROUNDS_PER_LEVEL; n++)
+            if (!improve(s, &trial, l, &trial_fit))
+                return l < coarsest && l < 2 && improve(s, motion, l + 1, f) ? l + 1 : -1;
+        double trial_alike = agreement(s, l);
+        if (l < coarsest && l < 2 && trial_alike < FINER_AGREEMENT)
+            return improve(s, motion, l + 1, f) ? l + 1 : -1; /* again, so that the tiles are those of that level */
+        *motion = trial;
+        *f = trial_fit;
+        *alike = trial_alike;
+    }
+    return 0;
+}
+
 int rf_pair_measure(rf_pair *pair, const rf_pair_frame *i, const rf_pair_frame *j, const rf_motion *guess,
-                    double way_guess, int finest, rf_pair_scratch *scratch, rf_pool *pool)
+                    double way_guess, rf_pair_scratch *scratch, rf_pool *pool)
 {
     search s = {.i = i, .j = j, .scratch = scratch, .pool = pool};
     rf_motion motion;
-    int count = i->levels->count;
+    rf_fit f = {0};
     if (!find_start(&s, &motion, guess, way_guess))
         return 0;
-    fit f;
-    memset(&f, 0, sizeof f);
-    if (finest > count - 1)
-        finest = count - 1;
-    double alike = 0;
-    for (int l = count - 1; l >= finest; l--) {
-        rf_motion before = motion;
-        fit fit_before = f;
-        double alike_before = alike;
-        if (l < count - 1)
-            motion = to_level(&motion, i->levels, l + 1, l);
-        int rounds = 3;
-        for (int n = 0; n < rounds; n++)
-            if (!improve(&s, &motion, l, &f))
-                return 0;
-        alike = agreement(&s, l);
-        if (l < count - 1 && l < 2 && alike < KNOB("AG", 0.8)) {
-            finest = l + 1;
-            motion = before;
-            f = fit_before;
-            alike = alike_before;
-            for (int n = 0; n < 1; n++) improve(&s, &motion, l + 1, &f);
-            break;
-        }
-    }
-    pair->agreement = agreement(&s, finest);
-    int tiles = i->levels->level[finest].across * i->levels->level[finest].down;
-    int needed = tiles / 4 + 1 < MIN_TILES ? tiles / 4 + 1 : MIN_TILES;
+    int l = descend(&s, &motion, &f, &pair->agreement);
+    if (l < 0)
+        return 0;
+    const rf_level *level = &i->levels->level[l];
+    int tiles = level->across * level->down, needed = tiles / 4 + 1 < MIN_TILES ? tiles / 4 + 1 : MIN_TILES;
     if (pair->agreement < MIN_AGREEMENT || f.inliers < needed || f.inlier_share < 0.2)
         return 0;
-    store(pair, &motion, &f, i->levels, finest);
-    describe_content(pair, &s, &f, finest);
+    store(pair, &motion, &f, i->levels, l);
+    describe_content(pair, &s, &f, l);
     return 1;
 }
 
@@ -423,9 +272,9 @@ void rf_pair_gain(rf_pair *pair, const rf_levels *i, const rf_levels *j, rf_pair
         }
     if (n < 16)
         return;
-    float middle = weighted_median(scratch->sort, n);
+    float middle = rf_weighted_median(scratch->sort, n);
     for (int k = 0; k < n; k++)
         scratch->sort[2 * k] = fabsf(scratch->sort[2 * k] - middle);
     pair->log_gain = (double)middle;
-    pair->gain_sigma = 1.4826 * (double)weighted_median(scratch->sort, n) / sqrt(n / 16.0) + 1e-4;
+    pair->gain_sigma = 1.4826 * (double)rf_weighted_median(scratch->sort, n) / sqrt(n / 16.0) + 1e-4;
 }

@@ -19,10 +19,10 @@ typedef struct rf_pair {
     double information[RF_PAIR_UNKNOWNS][RF_PAIR_UNKNOWNS];
     double log_gain, gain_sigma; /* ln(luma of j / luma of i); sigma 0: not known */
     double agreement;            /* 0..1, correlation of the bands where both are sharp */
-    double blur;          /* what j is blurrier than i by where it was read: half the difference of variance, pixels^2 */
-    double log_sharpness; /* ln of the mean Laplacian energy there, at its level */
+    double blur; /* what j is blurrier than i by where it was read: half the difference of variance, pixels^2 */
+    double log_sharpness; /* mean of ln(Laplacian energy) there, at its level */
     int level;            /* the finest it was read at */
-    int tiles;                   /* that agreed with the motion */
+    int tiles;            /* that agreed with the motion */
 } rf_pair;
 
 /* Room shared by all pairs of a take. */
@@ -32,8 +32,8 @@ typedef struct rf_pair_scratch {
     float *sort;       /* as many, and at least the coarse level's pixels */
     size_t sort_count;
     int fft_width, fft_height;
-    float *plane;          /* fft_width * fft_height */
-    fftwf_complex *cross;  /* half spectrum */
+    float *plane;         /* fft_width * fft_height */
+    fftwf_complex *cross; /* half spectrum */
     fftwf_plan forward, backward;
     float *window_x, *window_y;
 } rf_pair_scratch;
@@ -51,9 +51,9 @@ typedef struct rf_pair_frame {
 } rf_pair_frame;
 
 /* Measures frame j against frame i. `guess` (may be NULL) is a motion of level 0 worth trying beside the correlation's
- * peaks; `way_guess` the expected change of scale; `finest` the finest level to use. 0 when the frames share too little. */
+ * peaks; `way_guess` the expected change of scale. 0 when the frames share too little. */
 int rf_pair_measure(rf_pair *pair, const rf_pair_frame *i, const rf_pair_frame *j, const rf_motion *guess,
-                    double way_guess, int finest, rf_pair_scratch *scratch, rf_pool *pool);
+                    double way_guess, rf_pair_scratch *scratch, rf_pool *pool);
 
 /* Peaks of the correlation: whole-frame shifts (pixels of the coarsest level), best first. */
 typedef struct rf_peak {

@@ -1,7 +1,7 @@
 /* seed.c - windowed, magnitude-weighted phase correlation of the coarsest level.
  *
- * The cross spectrum is divided by the square root of its magnitude only: divided by all of it (Kuglin & Hines 1975), the
- * bins beyond the defocus null, whose sign is flipped and whose content is noise, would count in full. */
+ * The cross spectrum is divided by the square root of its magnitude only: divided by all of it (Kuglin & Hines 1975),
+ * the bins beyond the defocus null, whose sign is flipped and whose content is noise, would count in full. */
 #include "pair.h"
 
 #include <math.h>
@@ -59,10 +59,10 @@ rf_status rf_pair_scratch_alloc(rf_pair_scratch *scratch, const rf_levels *level
     hann(scratch->window_x, coarse->width);
     hann(scratch->window_y, coarse->height);
     /* FFTW_ESTIMATE, not a timed plan: the same sums in every run. */
-    scratch->forward = fftwf_plan_dft_r2c_2d(scratch->fft_height, scratch->fft_width, scratch->plane, scratch->cross,
-                                             FFTW_ESTIMATE);
-    scratch->backward = fftwf_plan_dft_c2r_2d(scratch->fft_height, scratch->fft_width, scratch->cross, scratch->plane,
-                                              FFTW_ESTIMATE);
+    scratch->forward =
+        fftwf_plan_dft_r2c_2d(scratch->fft_height, scratch->fft_width, scratch->plane, scratch->cross, FFTW_ESTIMATE);
+    scratch->backward =
+        fftwf_plan_dft_c2r_2d(scratch->fft_height, scratch->fft_width, scratch->cross, scratch->plane, FFTW_ESTIMATE);
     if (scratch->forward == NULL || scratch->backward == NULL)
         RF_TRY(rf_fail(err, RF_ERR_MEMORY, "no plan for a transform of %d x %d pixels", scratch->fft_width,
                        scratch->fft_height));

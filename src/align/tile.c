@@ -67,7 +67,8 @@ static int resample_patch(float *restrict patch, const rf_level *level, const rf
 }
 
 /* sums[s][lane], added over the tile's rows: lanes keep the compiler free to use vectors without reordering a sum. */
-static void add_products(float sums[SUMS][TILE_MAX], const float *restrict mean, const float *restrict difference, int n)
+static void add_products(float sums[SUMS][TILE_MAX], const float *restrict mean, const float *restrict difference,
+                         int n)
 {
     for (int j = 0; j < n; j++) {
         const float *m = mean + (j + MARGIN) * LANES + MARGIN, *d = difference + (j + MARGIN) * LANES + MARGIN;

@@ -11,11 +11,11 @@ typedef struct rf_motion {
 } rf_motion;
 
 typedef struct rf_tile {
-    float weight;           /* joint sharpness, 0 = not looked at */
-    double x, y;            /* centre of the tile from the picture's centre, pixels of the level */
-    double xx, xy, yy;      /* information on the shift left, gain and blur difference eliminated */
-    double bx, by;          /* information times shift */
-    double blur[3];         /* difference of blur: blur[0] + blur[1] u + blur[2] v, as half the variance's, pixels^2 */
+    float weight;      /* joint sharpness, 0 = not looked at */
+    double x, y;       /* centre of the tile from the picture's centre, pixels of the level */
+    double xx, xy, yy; /* information on the shift left, gain and blur difference eliminated */
+    double bx, by;     /* information times shift */
+    double blur[3];    /* difference of blur: blur[0] + blur[1] u + blur[2] v, as half the variance's, pixels^2 */
     double common, differing; /* sums of squares of the mean and of the difference of the two bands */
 } rf_tile;
 

@@ -1,9 +1,9 @@
 /* warp.c - one resampling through a nearly upright similarity, as two passes of one dimension.
  *
- * The first pass moves along each frame row to the column where that row meets the output column's line; the second moves
- * down the columns (Catmull & Smith, "3-D transformations of images in scanline order", 1980). For the small turns of a
- * rail this is the same as the 36 taps at once but for a shear of the kernel of a few thousandths. A pose that is far from
- * upright takes the 36 taps. */
+ * The first pass moves along each frame row to the column where that row meets the output column's line; the second
+ * moves down the columns (Catmull & Smith, "3-D transformations of images in scanline order", 1980). For the small
+ * turns of a rail this is the same as the 36 taps at once but for a shear of the kernel of a few thousandths. A pose
+ * that is far from upright takes the 36 taps. */
 #include "railfold/warp.h"
 
 #include <math.h>
@@ -17,8 +17,8 @@ enum {
 };
 static const double MAX_STRETCH = 0.25, MAX_TURN = 0.05;
 
-/* w[n] = f (1 - f) (q0 + q1 g + q2 g^2 + q3 g^3), g = f - 1/2, for taps 0..2, mirrored for 5..3; tap 2 has 1 - f and tap 3
- * has f besides. From the least-squares design named in warp.h. */
+/* w[n] = f (1 - f) (q0 + q1 g + q2 g^2 + q3 g^3), g = f - 1/2, for taps 0..2, mirrored for 5..3; tap 2 has 1 - f and
+ * tap 3 has f besides. From the least-squares design named in warp.h. */
 static const float KERNEL[3][4] = {{0.137616431f, -0.049791465f, -0.082524545f, 0.028928517f},
                                    {-0.588815813f, 0.371383143f, 0.196078526f, -0.114644586f},
                                    {0.451199382f, -0.873487833f, -0.113553981f, 0.20497636f}};
@@ -68,11 +68,12 @@ static int nearly_upright(const rf_pose *pose)
 /* Narrows [*from, *to] to where low <= slope * x + start <= high. */
 static void narrow(double slope, double start, double low, double high, double *from, double *to)
 {
-    if (slope == 0) {
-        if (!(start >= low && start <= high))
-            *to = *from - 1;
+    if (!(low <= high) || (slope == 0 && !(start >= low && start <= high))) {
+        *to = *from - 1;
         return;
     }
+    if (slope == 0)
+        return;
     double p = (low - start) / slope, q = (high - start) / slope;
     double least = p < q ? p : q, most = p < q ? q : p;
     *from = least > *from ? least : *from;
@@ -107,11 +108,11 @@ typedef struct warp_job {
     double column_per_x, column_per_row, column_at; /* frame column = per_x * x + per_row * frame row + at */
 } warp_job;
 
-/* Columns [column, column + n) of a frame row as planes of floats; beyond the frame the last sample is repeated (those are
- * read with weights that are 0, or by pixels outside the span). */
+/* Columns [column, column + n) of a frame row as planes of floats; beyond the frame the last sample is repeated (those
+ * are read with weights that are 0, or by pixels outside the span). */
 static void planes_of_row(float planes[CHANNELS][SOURCE_COLUMNS], const rf_image *frame, int row, int column, int n)
 {
-    int last = frame->width - 1, before = column < 0 ? -column : 0;
+    int before = column < 0 ? -column : 0;
     int inside = column + n > frame->width ? frame->width - column : n;
     before = before < n ? before : n;
     float samples[CHANNELS * SOURCE_COLUMNS];
@@ -134,7 +135,6 @@ static void planes_of_row(float planes[CHANNELS][SOURCE_COLUMNS], const rf_image
     } else {
         memcpy(planes[0] + before, samples, (size_t)(inside - before) * sizeof *samples);
     }
-    (void)last;
     for (size_t c = 0; c < channels; c++) {
         for (int i = 0; i < before; i++)
             planes[c][i] = inside > before ? planes[c][before] : 0;
@@ -272,7 +272,8 @@ static void copy_row(const rf_image *frame, const rf_pose *pose, int y, int from
 {
     size_t channels = (size_t)frame->channels, n = (size_t)(to - from) * channels;
     int row = y + (int)pose->ty, column = from + (int)pose->tx;
-    const char *at = (const char *)rf_image_row(frame, row) + (size_t)column * channels * rf_sample_bytes(frame->sample);
+    const char *at =
+        (const char *)rf_image_row(frame, row) + (size_t)column * channels * rf_sample_bytes(frame->sample);
     float *to_row = out + (size_t)from * channels;
     rf_row_to_f32(to_row, at, frame->sample, n);
     for (size_t i = 0; i < n; i++)
@@ -290,8 +291,8 @@ static void slow_row(const rf_image *frame, const rf_pose *pose, int y, int from
         float sum[CHANNELS] = {0};
         for (int j = 0; j < 6; j++) {
             float samples[6 * CHANNELS];
-            const char *at = (const char *)rf_image_row(frame, row + j) +
-                             (size_t)column * channels * rf_sample_bytes(frame->sample);
+            const char *at =
+                (const char *)rf_image_row(frame, row + j) + (size_t)column * channels * rf_sample_bytes(frame->sample);
             rf_row_to_f32(samples, at, frame->sample, 6 * channels);
             for (size_t i = 0; i < 6; i++)
                 for (size_t c = 0; c < channels; c++)

@@ -322,13 +322,14 @@ const rf_command command_plan = {
     .name = "plan",
     .summary = "work out step, frames, exposure and sharpness before shooting",
     .operands = "",
-    .about = "Plans the take at the desk: how far to turn the knob, how many frames, how long, which\n"
-             "aperture, and what limits the sharpness. Lengths may name another unit than the one\n"
-             "shown: 50um, 2.5cm. What is not given is left out of the plan.\n"
+    .about = "Plans the take at the desk: how far to turn the knob, how many frames, how\n"
+             "long, which aperture, and what limits the sharpness. Lengths may name another\n"
+             "unit than the one shown: 50um, 2.5cm. What is not given is left out.\n"
              "\n"
              "  railfold plan --focal 100 --magnification 2 --aperture 11 --sensor 36x24 \\\n"
-             "      --pixels 6000x4000 --subject-depth 5 --lead 1 --divisions 100 --shutter 1s\n"
-             "  railfold plan ... --compare                        one row per aperture\n"
+             "      --pixels 6000x4000 --subject-depth 5 --lead 1 --divisions 100 \\\n"
+             "      --shutter 1s\n"
+             "  railfold plan ... --compare                         one row per aperture\n"
              "  railfold plan ... --solve aperture --max-frames 60  the sharpest in 60 frames\n"
              "  railfold plan ... --report plan.json --csv card.csv\n",
     .options = options,

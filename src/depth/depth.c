@@ -41,6 +41,10 @@ void rf_depth_destroy(rf_depth **depth)
     rf_sharpness_destroy(&d->sharpness);
     for (int i = 0; i < RF_FIT_POINTS; i++)
         rf_image_free(&d->ring[i]);
+    rf_image *plane[] = {&d->way, &d->trust, &d->front, &d->guide_at, &d->guide, &d->guide_weight};
+    for (size_t i = 0; i < sizeof plane / sizeof *plane; i++)
+        rf_image_free(plane[i]);
+    rf_free(d->defocus);
     rf_free(d->focus);
     rf_free(d);
     *depth = NULL;
@@ -49,7 +53,7 @@ void rf_depth_destroy(rf_depth **depth)
 int rf_depth_passes(const rf_depth *depth)
 {
     (void)depth;
-    return 1;
+    return 2;
 }
 
 rf_status rf_depth_begin_pass(rf_depth *d, int pass, rf_error *err)
@@ -59,17 +63,15 @@ rf_status rf_depth_begin_pass(rf_depth *d, int pass, rf_error *err)
     d->pass = pass;
     d->in_pass = 1;
     d->last_frame = -1;
-    d->ring_count = 0;
-    return RF_OK;
+    if (pass == 0)
+        return RF_OK;
+    rf_status status = rf_guide_begin(d, err);
+    return status == RF_OK ? rf_defocus_begin(d, err) : status;
 }
 
-rf_status rf_depth_add_frame(rf_depth *d, int k, const rf_image *frame, const int (*covered)[2], rf_error *err)
+/* Pass 0: a frame is judged once two later ones are there; the first two have fewer before them. */
+static rf_status measure_frame(rf_depth *d, int k, const rf_image *frame, const int (*covered)[2], rf_error *err)
 {
-    if (!d->in_pass)
-        return rf_fail(err, RF_ERR_INTERNAL, "frame %d was given to the depth map outside a pass", k);
-    if (k <= d->last_frame || k >= d->frame_count)
-        return rf_fail(err, RF_ERR_INPUT, "frame %d follows frame %d of %d: depth needs rising order", k, d->last_frame,
-                       d->frame_count);
     if (d->ring_count == RF_FIT_POINTS) {
         rf_image oldest = d->ring[0];
         memmove(d->ring, d->ring + 1, (RF_FIT_POINTS - 1) * sizeof *d->ring);
@@ -81,10 +83,8 @@ rf_status rf_depth_add_frame(rf_depth *d, int k, const rf_image *frame, const in
     if (status != RF_OK)
         return status;
     d->ring_frame[d->ring_count++] = k;
-    d->last_frame = k;
     float noise = rf_sharpness_noise_floor(d->sharpness);
     d->noise_floor = d->frames_seen++ == 0 || noise < d->noise_floor ? noise : d->noise_floor;
-    /* A frame is judged once two later ones are there. The first two frames have fewer before them. */
     if (d->ring_count == RF_FIT_POINTS)
         rf_peaks_take(d, RF_FIT_CENTRE);
     else if (d->ring_count > RF_FIT_CENTRE)
@@ -92,13 +92,52 @@ rf_status rf_depth_add_frame(rf_depth *d, int k, const rf_image *frame, const in
     return RF_OK;
 }
 
-rf_status rf_depth_end_pass(rf_depth *d, rf_error *err)
+rf_status rf_depth_add_frame(rf_depth *d, int k, const rf_image *frame, const int (*covered)[2], rf_error *err)
 {
-    if (!d->in_pass || d->ring_count == 0)
-        return rf_fail(err, RF_ERR_INPUT, "depth pass %d ended without a frame", d->pass);
+    if (!d->in_pass)
+        return rf_fail(err, RF_ERR_INTERNAL, "frame %d was given to the depth map outside a pass", k);
+    if (k <= d->last_frame || k >= d->frame_count)
+        return rf_fail(err, RF_ERR_INPUT, "frame %d follows frame %d of %d: depth needs rising order", k, d->last_frame,
+                       d->frame_count);
+    if (frame->width != d->width || frame->height != d->height || frame->sample != RF_F32 ||
+        (frame->channels != 1 && frame->channels != 3))
+        return rf_fail(err, RF_ERR_INPUT, "frame %d has %d x %d pixels and %d channels: depth was announced %d x %d", k,
+                       frame->width, frame->height, frame->channels, d->width, d->height);
+    d->last_frame = k;
+    if (d->pass == 0)
+        return measure_frame(d, k, frame, covered, err);
+    rf_guide_add(d, k, frame, covered);
+    rf_defocus_add(d, k, frame, covered);
+    return RF_OK;
+}
+
+/* The last two frames are judged; what only pass 0 needs is let go. */
+static rf_status finish_measuring(rf_depth *d, rf_error *err)
+{
     int first = d->ring_count - RF_FIT_CENTRE > 0 ? d->ring_count - RF_FIT_CENTRE : 0;
     for (int centre = first; centre < d->ring_count; centre++)
         rf_peaks_take(d, centre);
+    rf_sharpness_destroy(&d->sharpness);
+    for (int i = 0; i < RF_FIT_POINTS; i++)
+        rf_image_free(&d->ring[i]);
+    return rf_front_find(d, err);
+}
+
+rf_status rf_depth_end_pass(rf_depth *d, rf_error *err)
+{
+    if (!d->in_pass || d->last_frame < 0)
+        return rf_fail(err, RF_ERR_INPUT, "depth pass %d ended without a frame", d->pass);
     d->in_pass = 0;
+    if (d->pass == 0)
+        return finish_measuring(d, err);
+    rf_guide_end(d);
+    d->blur_px_per_step = rf_defocus_solve(d);
+    rf_free(d->defocus);
+    d->defocus = NULL;
     return RF_OK;
+}
+
+double rf_depth_blur_px_per_step(const rf_depth *depth)
+{
+    return depth->blur_px_per_step;
 }

@@ -1,11 +1,10 @@
 /* maps.c - from focus peaks at half size to full-size depth, confidence and sigma. */
 #include "depth/state.h"
 
+#include <float.h>
 #include <math.h>
 
 #include "railfold/memory.h"
-
-static const float SAME_SURFACE_STEPS = 1.0f;
 
 void rf_depth_maps_free(rf_depth_maps *maps)
 {
@@ -14,32 +13,50 @@ void rf_depth_maps_free(rf_depth_maps *maps)
     rf_image_free(&maps->sigma);
 }
 
-size_t rf_depth_memory_bytes(int width, int height, int threads)
+size_t rf_depth_memory_bytes(int width, int height, int frame_count, int threads)
 {
-    return (size_t)40 * (size_t)width * (size_t)height + (size_t)threads * 64 * (size_t)width + ((size_t)1 << 20);
+    return (size_t)44 * ((size_t)width + 32) * ((size_t)height + 2) +
+           (size_t)threads * (64 * (size_t)width + 8 * (size_t)frame_count) + ((size_t)1 << 20);
 }
+
+/* What limits a position: the texture itself (a tenth of a pixel of blur radius, however strong) and noise (the more
+ * the less a peak stands above it); both turn into steps by the blur per step. Measured on rendered and photographed
+ * takes. */
+static const float TEXTURE_LIMIT_PX = 0.1f, NOISE_LIMIT_PX = 7.5f;
+static const float USUAL_BLUR_PX = 1.0f;         /* per step, when the take does not tell */
+static const float BORROWED_STEPS = 0.3f;        /* of a position taken over from places of the same colour around */
+static const float HALF_CONFIDENCE_STEPS = 0.5f; /* deviation at which confidence falls to half */
+static const float SECOND_PEAK = 0.6f, NO_PEAK = 0.3f; /* confidence where another peak, or none, is the sharpest */
 
 typedef struct map_job {
     const rf_depth *depth;
     rf_depth_maps *maps;
 } map_job;
 
-/* Bilinear between the four energy pixels around a full pixel; where they do not show one surface, the nearest. */
-static float position_at(const rf_depth *d, const rf_focus *top, const rf_focus *bottom, int left, int right, float fx,
-                         float fy)
-{
-    (void)d;
-    float a = top[left].peak[0].position, b = top[right].peak[0].position;
-    float c = bottom[left].peak[0].position, e = bottom[right].peak[0].position;
-    float low = fminf(fminf(a, b), fminf(c, e)), high = fmaxf(fmaxf(a, b), fmaxf(c, e));
-    if (high - low > SAME_SURFACE_STEPS)
-        return fy < 0.5f ? (fx < 0.5f ? a : b) : (fx < 0.5f ? c : e);
-    return (a * (1.0f - fx) + b * fx) * (1.0f - fy) + (c * (1.0f - fx) + e * fx) * fy;
-}
+typedef struct judged {
+    float confidence, sigma;
+} judged;
 
-static int clamp_int(int v, int low, int high)
+/* How good `position` is at a place with these peaks. */
+static judged judge(const rf_depth *d, const rf_focus *focus, float trust, float position)
 {
-    return v < low ? low : v > high ? high : v;
+    float blur = d->blur_px_per_step > 0.0 ? (float)d->blur_px_per_step : USUAL_BLUR_PX;
+    float guess = (float)d->frame_count * 0.288675f; /* of a position that could be any: range / sqrt 12 */
+    int p = 0;
+    while (p < RF_DEPTH_PEAKS &&
+           !(focus->peak[p].energy > 0.0f && fabsf(focus->peak[p].position - position) < RF_SAME_STEPS))
+        p++;
+    float variance, agreement = p == 0 ? 1.0f : p < RF_DEPTH_PEAKS ? SECOND_PEAK : NO_PEAK;
+    if (p < RF_DEPTH_PEAKS) {
+        float over = (focus->peak[p].energy - focus->lowest) / (d->noise_floor + FLT_MIN);
+        float texture = TEXTURE_LIMIT_PX / blur, noise = NOISE_LIMIT_PX / (blur * fmaxf(over, 1.0f));
+        variance = texture * texture + noise * noise;
+    } else {
+        variance = BORROWED_STEPS * BORROWED_STEPS;
+    }
+    variance = trust * variance + (1.0f - trust) * guess * guess;
+    float relative = variance / (HALF_CONFIDENCE_STEPS * HALF_CONFIDENCE_STEPS);
+    return (judged){trust * agreement / (1.0f + relative), fminf(sqrtf(variance), guess)};
 }
 
 static void map_rows(void *arg, int begin, int end, int block, int thread)
@@ -48,24 +65,18 @@ static void map_rows(void *arg, int begin, int end, int block, int thread)
     (void)thread;
     const map_job *job = arg;
     const rf_depth *d = job->depth;
-    int ew = d->energy_width, eh = d->energy_height;
+    float sign = rf_way_sign(d), farthest = (float)(d->frame_count - 1);
     for (int y = begin; y < end; y++) {
-        int j = y % 2 == 0 ? y / 2 - 1 : y / 2;
-        float fy = y % 2 == 0 ? 0.75f : 0.25f;
-        const rf_focus *top = d->focus + (size_t)clamp_int(j, 0, eh - 1) * (size_t)ew;
-        const rf_focus *bottom = d->focus + (size_t)clamp_int(j + 1, 0, eh - 1) * (size_t)ew;
+        const rf_focus *focus = rf_focus_row(d, y / 2);
+        const float *trust = rf_image_row_f32(&d->trust, y / 2);
         float *depth = rf_image_row_f32(&job->maps->depth, y),
               *confidence = rf_image_row_f32(&job->maps->confidence, y);
         float *sigma = rf_image_row_f32(&job->maps->sigma, y);
         for (int x = 0; x < d->width; x++) {
-            int i = x % 2 == 0 ? x / 2 - 1 : x / 2;
-            int left = clamp_int(i, 0, ew - 1), right = clamp_int(i + 1, 0, ew - 1);
-            depth[x] = position_at(d, top, bottom, left, right, x % 2 == 0 ? 0.75f : 0.25f, fy);
-            const rf_focus *own = &d->focus[(size_t)(y / 2) * (size_t)ew + (size_t)(x / 2)];
-            float signal = own->peak[0].energy - own->lowest, noise = 2.0f * own->lowest + d->noise_floor;
-            confidence[x] = signal > 0.0f ? signal / (signal + 4.0f * noise) : 0.0f;
-            sigma[x] =
-                confidence[x] > 0.0f ? fminf(0.06f / confidence[x], (float)d->frame_count) : (float)d->frame_count;
+            depth[x] = fminf(fmaxf(sign * depth[x], 0.0f), farthest);
+            judged j = judge(d, &focus[x / 2], trust[x / 2], depth[x]);
+            confidence[x] = j.confidence;
+            sigma[x] = j.sigma;
         }
     }
 }
@@ -78,6 +89,7 @@ rf_status rf_depth_result(rf_depth *d, rf_depth_maps *maps, rf_error *err)
     RF_TRY(rf_image_alloc(&maps->depth, d->width, d->height, 1, RF_F32, "the depth map", err));
     RF_TRY(rf_image_alloc(&maps->confidence, d->width, d->height, 1, RF_F32, "the confidence map", err));
     RF_TRY(rf_image_alloc(&maps->sigma, d->width, d->height, 1, RF_F32, "the depth deviation map", err));
+    RF_TRY(rf_outline_settle(d, &maps->depth, err));
     map_job job = {d, maps};
     rf_pool_rows(d->pool, d->height, RF_DEPTH_BLOCK_ROWS, map_rows, &job);
     return RF_OK;

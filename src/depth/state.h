@@ -1,4 +1,7 @@
-/* state.h - what the depth module keeps between frames. Private to src/depth. */
+/* state.h - what the depth module keeps between frames. Private to src/depth.
+ *
+ * "Way" is depth counted from near to far: the frame position, or its negative when frame 0 is focused farthest. All
+ * planes at half size hold ways, so that a smaller number always means nearer. */
 #ifndef RF_DEPTH_STATE_H
 #define RF_DEPTH_STATE_H
 
@@ -7,16 +10,22 @@
 
 enum { RF_FIT_POINTS = 5, RF_FIT_CENTRE = 2, RF_DEPTH_BLOCK_ROWS = 16 };
 
+/* Depths further apart than this belong to two surfaces; less than RF_SAME_STEPS apart, to one. */
+#define RF_APART_STEPS 1.5f
+#define RF_SAME_STEPS 1.0f
+
 typedef struct rf_peak {
     float position; /* frame positions */
     float energy;   /* 0: no such peak */
 } rf_peak;
 
-/* Kept per energy pixel: the best peaks, best first, and the smallest and summed energy for the noise floor. */
+/* Kept per energy pixel: the best peaks, best first, and the smallest and summed energy. */
 typedef struct rf_focus {
     rf_peak peak[RF_DEPTH_PEAKS];
     float lowest, total;
 } rf_focus;
+
+typedef struct rf_defocus rf_defocus;
 
 struct rf_depth {
     int width, height, frame_count, energy_width, energy_height;
@@ -24,18 +33,63 @@ struct rf_depth {
     rf_pool *pool;
     rf_sharpness *sharpness;
     int pass, in_pass, last_frame;
-    rf_image ring[RF_FIT_POINTS]; /* energies, oldest first */
+    rf_image ring[RF_FIT_POINTS]; /* energies, oldest first; freed after pass 0 */
     int ring_frame[RF_FIT_POINTS];
     int ring_count;
     rf_focus *focus; /* energy_width * energy_height */
     float noise_floor;
     int frames_seen;
+    /* half size, made after pass 0 */
+    rf_image way;      /* of the sharpest peak, guesses filled in */
+    rf_image trust;    /* 0..1: how far `way` is a measurement */
+    rf_image front;    /* way of the nearest surface that may reach here */
+    rf_image guide_at; /* way at which the guide picture is focused */
+    /* full size, made in pass 1 */
+    rf_image guide;        /* what the frames focused on the nearest part around show */
+    rf_image guide_weight; /* freed when the pass ends */
+    rf_defocus *defocus;   /* freed when the pass ends */
+    double blur_px_per_step;
 };
 
-/* Takes the local maxima at ring entry `centre` into the best peaks; entries begin..ring_count-1 are its neighbours. */
-void rf_peaks_take(rf_depth *depth, int centre);
+static inline rf_focus *rf_focus_row(const rf_depth *d, int j)
+{
+    return d->focus + (size_t)j * (size_t)d->energy_width;
+}
+static inline float rf_way_sign(const rf_depth *d)
+{
+    return d->options.far_first ? -1.0f : 1.0f;
+}
+static inline int rf_clamp_int(int v, int low, int high)
+{
+    return v < low ? low : v > high ? high : v;
+}
 
+/* peaks.c: takes the local maxima at ring entry `centre` into the best peaks. */
+void rf_peaks_take(rf_depth *depth, int centre);
 /* Position of the peak of e[0..count-1], taken at frames[0..], around entry `centre`. */
 float rf_peak_position(const float *e, const int *frames, int count, int centre);
+
+/* plane.c: the smallest (sign +1) or largest (-1) value within `radius` of every pixel; the median of 3 x 3. */
+void rf_plane_extreme(const rf_image *in, rf_image *out, float radius, float sign, rf_pool *pool);
+void rf_plane_median(const rf_image *in, rf_image *out, rf_pool *pool);
+
+/* fill.c: replaces values by a smooth continuation of their surroundings as their weight goes to 0. */
+rf_status rf_plane_fill(rf_image *value, const rf_image *weight, rf_pool *pool, rf_error *err) RF_CHECKED;
+
+/* front.c: way, trust, front and guide_at from the peaks. */
+rf_status rf_front_find(rf_depth *depth, rf_error *err) RF_CHECKED;
+
+/* guide.c */
+rf_status rf_guide_begin(rf_depth *depth, rf_error *err) RF_CHECKED;
+void rf_guide_add(rf_depth *depth, int k, const rf_image *frame, const int (*covered)[2]);
+void rf_guide_end(rf_depth *depth);
+
+/* defocus.c: tiles are chosen after pass 0, watched in pass 1, solved at its end; 0 = the take does not tell. */
+rf_status rf_defocus_begin(rf_depth *depth, rf_error *err) RF_CHECKED;
+void rf_defocus_add(rf_depth *depth, int k, const rf_image *frame, const int (*covered)[2]);
+double rf_defocus_solve(const rf_depth *depth);
+
+/* outline.c: settles every pixel near a depth edge; `depth_map` receives ways at full size. */
+rf_status rf_outline_settle(rf_depth *depth, rf_image *depth_map, rf_error *err) RF_CHECKED;
 
 #endif

@@ -10,9 +10,9 @@
 
 #include "railfold/memory.h"
 
-/* What a filter leaves of a photograph is noise, in which deflate finds runs but no repeats worth their search: with
- * Paeth and runs alone a picture of 24 megapixels takes a third of the time and comes out smaller (8 bit: 31.0
- * against 35.0 MB; 16 bit: 122.2 against 123.9 MB) than with the default strategy at the same level. */
+/* What a filter leaves of a photograph is noise, in which deflate finds runs but no repeats worth their search. A
+ * picture of 24 megapixels with Paeth and runs alone, against libpng's defaults: 0.9 s and 31.0 MB against 7.3 s
+ * and 32.0 MB at 8 bits, 1.9 s against 5.3 s and 122 MB both at 16 (processor time of one core). */
 enum { DEFLATE_LEVEL = 4 };
 
 typedef struct png_writer {

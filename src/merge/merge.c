@@ -15,6 +15,8 @@ enum { TILE = RF_VEIL_TILE, LUT_STEPS = 4096 };
 #define SOFT_FLOOR 1e-12f   /* weight of a frame that shows nothing sharp: its share matters only where all are so */
 #define FINAL_FLOOR 1e-9f
 #define VEIL_GAP_STEPS 1.5f /* a part this much nearer than the focus plane is another surface, not the same slope */
+#define LEFT_FLOOR 0.2f     /* a veil of more than four fifths of the light is believed less and less */
+#define BELIEF_FLOOR 0.02f
 #define SEEN_FLOOR 0.25f    /* below this transmission too little of the ground is left to be amplified */
 
 struct rf_merge {
@@ -228,30 +230,50 @@ RF_HOT static int final_weights(const rf_merge *merge, int k, int y, int x0, int
     for (int x = 0; x < n; x++) {
         float q = ((float)k - depth[x]) * RF_WIDTH_UNIT / (float)width[x];
         q *= q;
-        weight[x] = q < 36 ? 1 / (1 + q * q) : FINAL_FLOOR; /* beyond 2.4 widths: 3 % and falling */
+        /* Beyond 6 widths a frame counts only where no better one covers the pixel, and then the nearest. */
+        weight[x] = q < 36 ? 1 / (1 + q * q) : FINAL_FLOOR * 36 * 36 / (q * q);
         most = weight[x] > most ? weight[x] : most;
     }
     return most > FINAL_FLOOR;
 }
 
-/* One row of a tile with the veil taken off. `scratch_row` receives the unveiled samples. */
+/* How far to believe the veil of one pixel, 0..1: an estimate that leaves next to nothing of what the frame shows is more
+ * likely wrong than the ground black. */
+static float belief(const float *light, const float *veil, int channels)
+{
+    float least = 1;
+    for (int c = 0; c < channels; c++) {
+        float left = (light[c] - veil[c]) / (LEFT_FLOOR * light[c] + 1e-4f);
+        least = left < least ? left : least;
+    }
+    return least > 0 ? least : 0;
+}
+
+/* One row of a tile with the veil taken off; the weights of pixels that show too little of their ground fall. */
 static void unveil_row(const rf_merge *merge, const float *frame, const float *transmission, const float *veil,
                        float *weight, float *out, int n)
 {
     int channels = merge->settings.channels;
     for (int x = 0; x < n; x++) {
-        float t = transmission[x];
+        const float *from = frame + x * channels, *v = veil + x * channels;
+        float t = transmission[x], light[3];
         if (t > 0.998f) {
             for (int c = 0; c < channels; c++)
-                out[x * channels + c] = frame[x * channels + c];
+                out[x * channels + c] = from[c];
             continue;
         }
-        float trust = (t - SEEN_FLOOR) / SEEN_FLOOR;
-        weight[x] = weight[x] * (trust < 0 ? 0 : trust > 1 ? 1 : trust) + FINAL_FLOOR;
-        float share = 1 / (t > SEEN_FLOOR ? t : SEEN_FLOOR);
         for (int c = 0; c < channels; c++)
-            out[x * channels + c] =
-                to_coded(merge, (to_linear(merge, frame[x * channels + c]) - veil[x * channels + c]) * share);
+            light[c] = to_linear(merge, from[c]);
+        float believed = belief(light, v, channels), trust = (t - SEEN_FLOOR) / SEEN_FLOOR;
+        if (trust <= 0) { /* next to nothing of the ground is seen: as it is, should no other frame be there */
+            weight[x] *= FINAL_FLOOR;
+            for (int c = 0; c < channels; c++)
+                out[x * channels + c] = from[c];
+            continue;
+        }
+        weight[x] *= (trust > 1 ? 1 : trust) * (believed + BELIEF_FLOOR);
+        for (int c = 0; c < channels; c++)
+            out[x * channels + c] = to_coded(merge, (light[c] - v[c]) / t);
     }
 }
 

@@ -204,8 +204,8 @@ static void find_inside(rf_sharpness *s, const int (*covered)[2])
         }
         int first = begin <= 0 ? 0 : (begin + SUPPORT_PX + 1) / 2;
         int last = end >= s->width ? s->energy_width : (end - SUPPORT_PX) / 2;
-        s->inside[j][0] = first;
-        s->inside[j][1] = last > first ? last : first;
+        s->inside[j][0] = clamp_int(first, 0, s->energy_width);
+        s->inside[j][1] = clamp_int(last, s->inside[j][0], s->energy_width);
     }
 }
 

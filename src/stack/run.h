@@ -15,7 +15,8 @@ typedef struct rf_run {
     rf_span *spans;        /* what it covers, one a row */
     rf_merge *merge;
     rf_depth_maps maps;
-    const rf_image *picture;
+    const rf_image *picture;   /* the merged picture, wherever it lies */
+    rf_image parallel;         /* --view parallel: the picture to scale */
     float noise;           /* standard deviation of one frame's luma, coded */
 } rf_run;
 
@@ -24,6 +25,9 @@ rf_status rf_run_align(rf_run *run, rf_error *err) RF_CHECKED;
 
 /* Depth map and merged picture. */
 rf_status rf_run_merge(rf_run *run, rf_error *err) RF_CHECKED;
+
+/* --view parallel: picture and maps moved to scale. */
+rf_status rf_run_parallel(rf_run *run, rf_error *err) RF_CHECKED;
 
 /* One pass over the used frames, warped: calls `each` with the frame number; progress counts frames from `done` on. */
 typedef rf_status (*rf_each_fn)(rf_run *run, int k, void *arg, rf_error *err);

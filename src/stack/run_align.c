@@ -86,8 +86,10 @@ static rf_status solve(rf_run *run, rf_align *align, rf_error *err)
     rf_status status = rf_align_solve(align, run->poses, &result, err);
     if (status == RF_OK)
         status = report_result(run, &result, err);
-    for (int k = 0; k < run->take.report->frame_count && run->take.options->no_align; k++) {
+    for (int k = 0; k < run->take.report->frame_count; k++) {
         rf_pose still = rf_pose_identity();
+        if (!run->take.options->no_align && k != run->take.reference)
+            continue; /* the reference stays where it is, to the last bit: it alone covers every pixel */
         for (int c = 0; c < 3; c++)
             still.gain[c] = run->poses[k].gain[c];
         run->poses[k] = still;

@@ -46,12 +46,12 @@ done:
     return status;
 }
 
-size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_bytes, int threads)
+size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_bytes, int frame_count, int threads)
 {
     rf_merge_settings merge = {.width = width, .height = height, .channels = channels};
     size_t pixels = (size_t)width * (size_t)height;
     size_t decoded = 2 * pixels * (size_t)(channels * sample_bytes), warped = pixels * (size_t)channels * 4;
-    return decoded + warped + rf_merge_bytes(&merge) + rf_depth_memory_bytes(width, height, threads) + ((size_t)16 << 20);
+    return decoded + warped + rf_merge_bytes(&merge) + rf_depth_memory_bytes(width, height, frame_count, threads) + ((size_t)16 << 20);
 }
 
 static rf_status check_memory(const rf_run *run, rf_error *err)
@@ -59,7 +59,7 @@ static rf_status check_memory(const rf_run *run, rf_error *err)
     const rf_frame_info *info = &run->take.info;
     size_t limit = run->take.options->memory_bytes;
     size_t need = rf_stack_memory_bytes(info->width, info->height, info->channels, (int)rf_sample_bytes(info->sample),
-                                        rf_pool_threads(run->take.pool));
+                                        run->take.options->frame_count, rf_pool_threads(run->take.pool));
     if (limit != 0 && need > limit)
         return rf_fail(err, RF_ERR_MEMORY, "frames of %d x %d pixels need %zu MB but --memory allows %zu MB", info->width,
                        info->height, (need + 999999) / 1000000, limit / 1000000);
@@ -90,6 +90,7 @@ static void end_run(rf_run *run)
 {
     rf_merge_destroy(&run->merge);
     rf_depth_maps_free(&run->maps);
+    rf_image_free(&run->parallel);
     rf_image_free(&run->warped);
     rf_free(run->spans);
     rf_free(run->poses);
@@ -110,6 +111,11 @@ static rf_status run_stages(rf_run *run, rf_run_report *report, rf_error *err)
     status = rf_run_merge(run, err); /* fills seconds_depth and seconds_merge */
     if (status != RF_OK)
         return status;
+    if (run->take.options->view == RF_VIEW_PARALLEL) {
+        status = rf_run_parallel(run, err);
+        if (status != RF_OK)
+            return status;
+    }
     double write_start = now_s();
     report->depth_unit = report->step_mm > 0 ? "mm" : "frame";
     rf_summary_depth_range(&run->take, &run->maps.depth);

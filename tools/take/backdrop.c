@@ -14,18 +14,17 @@ typedef struct spot {
 
 static void place_spots(spot *spots, uint64_t seed)
 {
-    static const vec3 lights[4] = {
-        {0.30f, 0.22f, 0.08f}, {0.10f, 0.15f, 0.06f}, {0.05f, 0.10f, 0.14f}, {0.34f, 0.30f, 0.20f}};
+    static const vec3 warm[2] = {{0.30f, 0.22f, 0.08f}, {0.34f, 0.30f, 0.20f}};
+    static const vec3 cool[2] = {{0.10f, 0.15f, 0.06f}, {0.05f, 0.10f, 0.14f}};
     take_random random = take_random_start(seed, "backdrop");
     for (int i = 0; i < BACKDROP_SPOTS; i++) {
         spots[i].x = take_random_between(&random, -800, 800);
         spots[i].y = take_random_between(&random, -560, 420);
         spots[i].size = take_random_between(&random, 45, 150);
         float strength = take_random_between(&random, 0.15f, 0.8f);
-        /* warm ones to the left, cool ones to the right */
-        int cool = take_random_between(&random, -700, 700) < spots[i].x;
-        spots[i].light =
-            v3_scale(lights[2 * take_random_below(&random, 2) % 4 * (cool ? 1 : 0) + (cool ? 1 : i % 2 * 3)], strength);
+        /* mostly warm ones to the left, cool ones to the right */
+        int is_cool = take_random_between(&random, -700, 700) < spots[i].x;
+        spots[i].light = v3_scale(is_cool ? cool[i % 2] : warm[i % 2], strength);
     }
 }
 

@@ -7,25 +7,18 @@
 /* The largest disc of any layer in any frame, px; the backdrop counts on its coarse grid. */
 static double largest_disc_px(const scene *subject, const rail *plan)
 {
-    double largest = 0;
-    for (int k = 0; k < plan->count; k++) {
-        double focus = plan->frames[k].focus, off = fabs((double)subject->back.depth - focus) / subject->back.reduce;
-        for (int i = 0; i < subject->count; i++) {
-            const raster_layer *raster = &subject->layers[i].raster;
-            if (subject->layers[i].kind != LAYER_RASTER)
-                continue;
-            float low = raster->depth[0], high = low;
-            for (size_t p = 0; k == 0 && p < (size_t)raster->width * (size_t)raster->height; p++) {
-                low = minf(low, raster->depth[p]);
-                high = maxf(high, raster->depth[p]);
-            }
-            /* From the first frame on, every focus lies between the ends of the rail. */
-            off = fmax(off, fmax(fabs((double)low - focus), fabs((double)high - focus)));
-            if (k == 0)
-                off = fmax(off, fmax(fabs((double)low - plan->frames[plan->count - 1].focus),
-                                     fabs((double)high - plan->frames[plan->count - 1].focus)));
+    const backdrop *back = &subject->back;
+    double largest = fmax((double)back->depth - plan->nearest, plan->farthest - (double)back->depth) / back->reduce;
+    for (int i = 0; i < subject->count; i++) {
+        const raster_layer *raster = &subject->layers[i].raster;
+        if (subject->layers[i].kind != LAYER_RASTER)
+            continue;
+        float low = raster->depth[0], high = low;
+        for (size_t p = 0; p < (size_t)raster->width * (size_t)raster->height; p++) {
+            low = minf(low, raster->depth[p]);
+            high = maxf(high, raster->depth[p]);
         }
-        largest = fmax(largest, off);
+        largest = fmax(largest, fmax((double)high - plan->nearest, plan->farthest - (double)low));
     }
     return largest * plan->blur_px_per_step;
 }
@@ -138,7 +131,9 @@ rf_status lens_expose(lens *self, const rail_frame *frame, float *rgb, rf_error 
 rf_status lens_truth(lens *self, float *rgb, float *depth, uint8_t *subject, rf_error *err)
 {
     rf_status status;
-    rail_frame still = {.focus = self->plan->view.reference_focus, .gain = 1};
+    const rail *plan = self->plan;
+    rail_frame still = {
+        .focus = plan->view.reference_focus, .gain = 1, .moved_px = plan->frames[plan->reference].moved_px};
     exposure e = {.self = self, .frame = &still, .cosine = 1, .rgb = rgb};
     RF_TRY(expose_layers(&e, err));
     size_t pixels = (size_t)self->plan->view.width * (size_t)self->plan->view.height;

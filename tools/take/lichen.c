@@ -76,15 +76,16 @@ static float warts(const rosette *r, float x, float y, material *skin)
     float bend = take_noise(x / 11, y / 11, r->seed + 11);
     take_cell wart = take_cells(x / r->cell + 0.3f * bend, y / r->cell - 0.3f * bend, 0.95f, 0, r->seed + 12);
     float grain = powder(r, x, y, 13), bump = smoothstep(0, 0.30f, wart.border + 0.04f * grain);
-    float height = 1.5f + 1.7f * bump + 0.45f * grain + 0.6f * bend;
-    float bleach = smoothstep(0.1f, 0.9f, take_fractal(x / 35, y / 35, 2, 0.5f, r->seed + 14));
-    vec3 colour = v3_mix(v3_scale(r->deep, 0.30f), v3_mix(r->deep, r->pale, 0.35f + 0.4f * bleach), bump);
-    colour = v3_scale(colour, 1 + 0.16f * grain);
+    float height = 1.7f + 1.15f * bump + 0.60f * grain + 0.7f * bend;
+    float tint = take_fractal(x / 35, y / 35, 3, 0.6f, r->seed + 14);
+    vec3 colour = v3_mix(v3_scale(r->deep, 0.45f), v3_mix(r->deep, r->pale, clampf(0.40f + 0.45f * tint, 0, 1)),
+                         0.25f + 0.75f * bump);
+    colour = v3_scale(colour, (0.88f + 0.24f * take_cell_value(wart.id, 1)) * (1 + 0.20f * grain));
     /* Cups stand on their own, wider pattern and hide what is below. */
-    float wide = 1.55f * r->cell;
+    float wide = 1.75f * r->cell;
     take_cell place = take_cells(x / wide + 3, y / wide, 0.75f, 0, r->seed + 15);
-    if (take_cell_value(place.id, 6) < 0.70f) {
-        float rim, over, size = wide * (0.20f + 0.22f * take_cell_value(place.id, 7)),
+    if (take_cell_value(place.id, 6) < 0.80f) {
+        float rim, over, size = wide * (0.16f + 0.28f * take_cell_value(place.id, 7)),
                          tone = take_cell_value(place.id, 8);
         float lopsided = place.nearest * wide * (1 + 0.12f * take_noise(place.to_x * 3, place.to_y * 3, place.id));
         height += cup(lopsided, size, &rim, &over);
@@ -136,7 +137,8 @@ static float lobes(const rosette *r, float x, float y, material *skin)
     vec3 colour =
         v3_mix(r->deep, r->pale,
                clampf(0.15f + 0.75f * smoothstep(0.6f, 1.0f, out) + 0.4f * (value - 0.5f) + 0.15f * bend, 0, 1));
-    colour = v3_scale(colour, (1 + 0.14f * grain) * (1 - 0.25f * cracked) * (0.72f + 0.28f * full));
+    colour = v3_scale(colour, (0.9f + 0.2f * take_cell_value(id, 5)) * (1 + 0.20f * grain) * (1 - 0.25f * cracked) *
+                                  (0.8f + 0.2f * full));
     *skin = (material){.albedo = colour, .gloss = 0.04f, .shine = 12};
     return maxf(height, 0.02f);
 }

@@ -11,6 +11,7 @@
 #include <string.h>
 #include <sys/stat.h>
 
+#include "fault.h"
 #include "frame_mark.h"
 #include "lens.h"
 #include "options.h"
@@ -74,6 +75,7 @@ static rf_status write_frames(const truth_source *source, const char *folder, rf
                           take_format_is_16_bit(options->format) ? RF_U16 : RF_U8, "a frame", err));
     for (int k = 0; k < plan->count; k++) {
         RF_TRY(lens_expose(source->optics, &plan->frames[k], rgb, err));
+        RF_TRY(fault_smear(&plan->frames[k], rgb, options->width, options->height, source->pool, err));
         sensor_develop(source->chip, rgb, plan->frames[k].gain * plan->light, k, &image, source->pool);
         RF_TRY(write_frame(options, &plan->frames[k], k, &image, folder, err));
         if (!options->quiet)

@@ -31,9 +31,19 @@ static float between(grower *g, float low, float high)
     return take_random_between(&g->random, low, high);
 }
 
+/* Each number is drawn in a statement of its own: the order of a call's arguments is the compiler's choice. */
+static vec3 between_vectors(grower *g, vec3 low, vec3 high)
+{
+    vec3 v;
+    v.x = between(g, low.x, high.x);
+    v.y = between(g, low.y, high.y);
+    v.z = between(g, low.z, high.z);
+    return v;
+}
+
 static vec3 random_vector(grower *g, float size)
 {
-    return v3(between(g, -size, size), between(g, -size, size), between(g, -size, size));
+    return between_vectors(g, v3(-size, -size, -size), v3(size, size, size));
 }
 
 static rf_status add(grower *g, strand_shape *shape)
@@ -58,8 +68,9 @@ static rf_status leaf(grower *g, vec3 foot, vec3 axis, float turn, float open, f
 {
     vec3 out = around(axis, turn);
     float rise = 1 - 0.55f * open;
-    strand_shape s = {
-        .outline = OUTLINE_BLADE, .half_width = length * between(g, 0.050f, 0.066f), .fold = between(g, 0.35f, 0.6f)};
+    strand_shape s = {.outline = OUTLINE_BLADE};
+    s.half_width = length * between(g, 0.050f, 0.066f);
+    s.fold = between(g, 0.35f, 0.6f);
     s.line[0] = foot;
     s.line[1] =
         v3_add(foot, v3_scale(v3_add(v3_scale(axis, rise), v3_scale(out, 0.35f + 0.25f * open)), 0.36f * length));
@@ -116,7 +127,7 @@ static rf_status stalk(grower *g, vec3 foot, vec3 way, float length)
     s.line[0] = foot;
     s.line[1] = v3_add(foot, v3_scale(way, 0.36f * length));
     s.line[2] = v3_add(s.line[1], v3_scale(v3_unit(v3_add(way, sway)), 0.36f * length));
-    vec3 nod = v3(between(g, -0.5f, 0.5f), between(g, -0.15f, 0.35f), between(g, -0.5f, 0.1f));
+    vec3 nod = between_vectors(g, v3(-0.5f, -0.15f, -0.5f), v3(0.5f, 0.35f, 0.1f));
     s.line[3] = v3_add(s.line[2], v3_scale(v3_unit(v3_add(v3_add(way, v3_scale(sway, 1.5f)), nod)), 0.30f * length));
     s.root = v3(0.30f, 0.10f, 0.035f);
     s.middle = v3(0.42f, 0.15f, 0.05f);
@@ -152,9 +163,36 @@ static rf_status grow_stalks(grower *g, const tuft *t, int count)
     for (int i = 0; i < count; i++) {
         float x = t->x + t->spread * between(g, -0.7f, 0.7f), y = t->y + t->spread * between(g, -0.7f, 0.7f);
         vec3 normal, foot = v3(x, y, rock_depth(g->ground, x, y, &normal));
-        vec3 way = v3_unit(v3_add(v3_scale(normal, 0.35f),
-                                  v3(between(g, -0.45f, 0.75f), between(g, -1.0f, -0.6f), between(g, -0.45f, 0.05f))));
+        vec3 rise = between_vectors(g, v3(-0.45f, -1.0f, -0.45f), v3(0.75f, -0.6f, 0.05f));
+        vec3 way = v3_unit(v3_add(v3_scale(normal, 0.35f), rise));
         RF_TRY(stalk(g, foot, way, t->length * between(g, 1.7f, 2.6f)));
+    }
+    return RF_OK;
+done:
+    return status;
+}
+
+/* A few loose fibres that have blown onto the stone. */
+static rf_status fibres(grower *g, int count)
+{
+    rf_status status;
+    g->loose = 0;
+    for (int i = 0; i < count; i++) {
+        strand_shape s = {
+            .outline = OUTLINE_BRISTLE, .round = 1, .half_width = between(g, 0.55f, 0.9f), .streak = 0.1f};
+        double angle = 2 * TAKE_PI * take_random_uniform(&g->random);
+        float length = between(g, 70, 190), x = between(g, -330, 470), y = between(g, -190, 330);
+        vec3 way = v3((float)take_cos(angle), (float)take_sin(angle), 0), square = v3(-way.y, way.x, 0), normal;
+        for (int p = 0; p < 4; p++) {
+            float along = ((float)p / 3 - 0.5f) * length, off = between(g, -0.22f, 0.22f) * length;
+            vec3 at = v3(x + along * way.x + off * square.x, y + along * way.y + off * square.y, 0);
+            at.z =
+                rock_depth(g->ground, at.x, at.y, &normal) - (p == 1 || p == 2 ? between(g, 12, 30) : between(g, 3, 9));
+            s.line[p] = at;
+        }
+        s.root = s.middle = s.tip = i % 2 == 0 ? v3(0.45f, 0.42f, 0.36f) : v3(0.10f, 0.085f, 0.075f);
+        s.skin = (material){.gloss = 0.5f, .shine = 40};
+        RF_TRY(add(g, &s));
     }
     return RF_OK;
 done:
@@ -189,13 +227,14 @@ rf_status moss_grow(const scene_maker *maker, rock *ground, strand_list *front, 
     for (size_t i = 0; i < sizeof tufts / sizeof tufts[0]; i++) {
         g.list = tufts[i].behind ? behind : front;
         if (!tufts[i].behind)
-            rock_add_soil(ground, tufts[i].x, tufts[i].y, tufts[i].spread + 22);
+            rock_add_soil(ground, tufts[i].x, tufts[i].y, tufts[i].spread + 8);
         RF_TRY(grow_tuft(&g, &tufts[i]));
     }
     g.list = front;
     RF_TRY(grow_stalks(&g, &tufts[0], 7));
     RF_TRY(grow_stalks(&g, &tufts[1], 3));
     RF_TRY(grow_stalks(&g, &tufts[2], 2));
+    RF_TRY(fibres(&g, 7));
     return RF_OK;
 done:
     return status;

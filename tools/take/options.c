@@ -223,6 +223,9 @@ static rf_status check_whole(const take_options *options, rf_error *err)
     if (options->fault.frame >= options->frames)
         return rf_fail(err, RF_ERR_USAGE, "--fault: frame %d does not exist, the take has %d", options->fault.frame,
                        options->frames);
+    if (options->fault.kind == FAULT_MOVED && options->scene != SCENE_PEBBLE && options->scene != SCENE_BRISTLES)
+        return rf_fail(err, RF_ERR_USAGE, "--fault: nothing in the %s scene can move; use pebble or bristles",
+                       take_scene_name(options->scene));
     if (options->distance_steps < 4.0 * options->frames)
         return rf_fail(err, RF_ERR_USAGE,
                        "--distance: %g steps are too near for %d frames; expected at least 4 steps a frame",
@@ -280,7 +283,7 @@ void take_options_help(void)
         printf("  %-19s %s\n", name, ROWS[i].text);
     }
     printf("  %-19s %s\n\n", "--help", "this text");
-    printf("faults, one a take (FRAME: the middle one when left out):\n"
+    printf("faults, one a take (FRAME: two thirds into the take when left out):\n"
            "  bump:PX[:FRAME]              the camera jumps sideways before FRAME and stays there\n"
            "  shake:PX[:FRAME]             FRAME is smeared along a line of that length\n"
            "  lamp:SHARE                   the lamp fades steadily by that share over the take\n"

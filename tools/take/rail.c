@@ -3,6 +3,7 @@
 
 #include <math.h>
 
+#include "fault.h"
 #include "numeric.h"
 #include "railfold/memory.h"
 #include "random.h"
@@ -20,7 +21,8 @@ static void place_frames(rail *plan, const take_options *options)
     double time_s = 0;
     for (int k = 0; k < plan->count; k++) {
         rail_frame *frame = &plan->frames[k];
-        frame->focus = options->retreat ? plan->count - 1 - k : k;
+        double position = fault_position(plan, &options->fault, k);
+        frame->focus = options->retreat ? plan->farthest - position : position;
         frame->shift_x = drift_x * k + options->bump_px * take_random_normal(&random);
         frame->shift_y = drift_y * k + options->bump_px * take_random_normal(&random);
         frame->roll_rad = options->roll_deg * TAKE_PI / 180 * take_random_normal(&random);
@@ -50,22 +52,27 @@ static void refer_to(rail *plan, int reference)
 rf_status rail_plan(rail *plan, const take_options *options, rf_error *err)
 {
     rf_status status;
-    int count = options->frames;
-    *plan = (rail){.count = count, .light = 1, .blur_px_per_step = options->blur_px_per_step};
-    RF_TRY(rf_alloc(&plan->frames, (size_t)count, sizeof *plan->frames, "the rail positions", err));
+    *plan = (rail){.count = options->frames, .blur_px_per_step = options->blur_px_per_step};
     plan->view = (rail_view){.width = options->width,
                              .height = options->height,
                              .cx = (options->width - 1) / 2.0,
                              .cy = (options->height - 1) / 2.0,
                              .distance = options->distance_steps};
-    plan->reference = options->reference >= 0 ? options->reference : count / 2;
-    plan->nearest = 0;
-    plan->farthest = count - 1;
+    fault_set_steps(plan, &options->fault);
+    plan->reference = options->reference >= 0 ? options->reference : plan->count / 2;
+    if (plan->reference >= plan->count)
+        return rf_fail(err, RF_ERR_USAGE, "--reference: frame %d does not exist, the take has %d", plan->reference,
+                       plan->count);
+    RF_TRY(rf_alloc(&plan->frames, (size_t)plan->count, sizeof *plan->frames, "the rail positions", err));
+    for (int k = 0; k < plan->count; k++)
+        plan->farthest = fmax(plan->farthest, fault_position(plan, &options->fault, k));
     /* A careful photographer starts a step before the subject and ends a step behind it. */
-    double spare = count > 8 ? 1.0 : count > 2 ? 0.4 : 0;
+    double spare = plan->count > 8 ? 1.0 : plan->count > 2 ? 0.4 : 0;
     plan->subject_begin = plan->nearest + spare;
-    plan->subject_end = plan->farthest - spare;
+    plan->subject_end = fmax(plan->farthest - spare, plan->subject_begin + 0.1);
+    fault_uncover(plan, &options->fault, options->retreat);
     place_frames(plan, options);
+    fault_disturb(plan, &options->fault, options->seed);
     refer_to(plan, plan->reference);
     return RF_OK;
 done:
@@ -101,8 +108,17 @@ rf_pose rail_pose(const rail_view *view, const rail_frame *frame)
 
 double rail_position_of(const rail *plan, double z)
 {
-    const rail_frame *first = &plan->frames[0], *last = &plan->frames[plan->count - 1];
-    return last->focus < first->focus ? plan->farthest - z : z - plan->nearest;
+    int last = plan->count - 1;
+    if (last < 1)
+        return z - plan->frames[0].focus;
+    for (int k = 0; k < last; k++) {
+        double a = plan->frames[k].focus, b = plan->frames[k + 1].focus;
+        if (a != b && (z - a) * (z - b) <= 0)
+            return k + (z - a) / (b - a);
+    }
+    /* Beyond an end: on at the pace of one step a frame. */
+    double first_off = fabs(z - plan->frames[0].focus), last_off = fabs(z - plan->frames[last].focus);
+    return first_off < last_off ? -first_off : last + last_off;
 }
 
 double rail_margin_px(const rail *plan, double z)

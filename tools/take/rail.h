@@ -49,7 +49,7 @@ void rail_free(rail *plan);
 rf_pose rail_pose_at(const rail_view *view, const rail_frame *frame, double z);
 rf_pose rail_pose(const rail_view *view, const rail_frame *frame);
 
-/* Scene depth -> frame position (fractional) in which it is sharpest. */
+/* Scene depth -> frame position (fractional) in which it is sharpest; the first one where the rail went back. */
 double rail_position_of(const rail *plan, double z);
 
 /* How far, in pixels of the reference view, any frame looks beyond the picture's edge at depth z. */

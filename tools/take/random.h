@@ -24,7 +24,8 @@ static inline uint64_t take_hash(uint64_t x)
 take_random take_random_start(uint64_t seed, const char *purpose);
 uint64_t take_random_bits(take_random *random);
 double take_random_uniform(take_random *random); /* [0, 1) */
-float take_random_between(take_random *random, float low, float high);
+float take_random_between(take_random *random, float low,
+                          float high);                 /* one a statement: C fixes no order within one */
 int take_random_below(take_random *random, int limit); /* 0..limit-1 */
 double take_random_normal(take_random *random);        /* mean 0, standard deviation 1 */
 

@@ -107,11 +107,11 @@ static float mineral(const rock *self, float x, float y, material *skin)
                    (0.85f + 0.3f * take_cell_value(id, 6)) * (1 + 0.10f * fine)),
           0.30f, 50, 0.85f * over);
     stands += 0.9f * over * (tone - 0.25f);
-    over = strewn(x, y + 57, 30, 0.30f, seed + 7, &id);
+    over = strewn(x, y + 57, 27, 0.26f, seed + 7, &id);
     tone = take_cell_value(id, 5);
     float cleave = take_noise((x * 0.8f + y * 0.6f) / 2.4f, (y * 0.8f - x * 0.6f) / 30, seed + id);
     cover(skin,
-          v3_scale(v3_mix(v3(0.42f, 0.39f, 0.35f), v3(0.40f, 0.32f, 0.27f), tone),
+          v3_scale(v3_mix(v3(0.35f, 0.33f, 0.30f), v3(0.33f, 0.27f, 0.23f), tone),
                    (1 + 0.10f * cleave) * (1 + 0.10f * fine)),
           0.22f, 40, 0.9f * over);
     stands += over * (0.9f + 0.35f * cleave);
@@ -176,7 +176,7 @@ static void add_rosette(rock *self, rosette r)
         self->rosettes[self->rosette_count++] = r;
 }
 
-static const vec3 ORANGE_PALE = {0.62f, 0.37f, 0.070f}, ORANGE_DEEP = {0.47f, 0.185f, 0.018f};
+static const vec3 ORANGE_PALE = {0.60f, 0.385f, 0.105f}, ORANGE_DEEP = {0.46f, 0.20f, 0.028f};
 static const vec3 GREEN_PALE = {0.43f, 0.46f, 0.37f}, GREEN_DEEP = {0.25f, 0.285f, 0.205f};
 static const vec3 WHITE_PALE = {0.50f, 0.49f, 0.45f}, WHITE_DEEP = {0.34f, 0.335f, 0.31f};
 

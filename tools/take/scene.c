@@ -21,10 +21,9 @@ layer *scene_add_layer(scene_maker *maker, layer_kind kind)
 int scene_margin(const scene_maker *maker)
 {
     const rail *plan = maker->plan;
-    double depth = plan->subject_end - plan->subject_begin,
-           beyond = fmax(rail_margin_px(plan, plan->subject_begin), rail_margin_px(plan, plan->subject_end));
-    double blur = plan->blur_px_per_step * (fmax(depth, plan->farthest - plan->nearest) + 1);
-    return (int)ceil(beyond + blur) + 6;
+    double near = fmin(plan->nearest, plan->subject_begin), far = fmax(plan->farthest, plan->subject_end);
+    double beyond = fmax(rail_margin_px(plan, near), rail_margin_px(plan, far));
+    return (int)ceil(beyond + plan->blur_px_per_step * (far - near + 1)) + 6;
 }
 
 rf_status scene_make(scene *out, const take_options *options, const rail *plan, rf_pool *pool, rf_error *err)

@@ -43,8 +43,8 @@ static rf_status place_bristles(const scene_maker *maker, strand_list *list, rf_
               slope = take_random_between(&random, -60, 60);
         double angle = 2 * TAKE_PI * take_random_uniform(&random);
         vec3 way = v3((float)take_cos(angle), (float)take_sin(angle), 0);
-        vec3 middle =
-            v3(take_random_between(&random, -half_width, half_width), take_random_between(&random, -380, 380), depth);
+        float x = take_random_between(&random, -half_width, half_width), y = take_random_between(&random, -380, 380);
+        vec3 middle = v3(x, y, depth);
         float length = take_random_between(&random, 300, 900),
               bow = take_random_between(&random, -0.12f, 0.12f) * length;
         for (int p = 0; p < 4; p++) {

@@ -1,6 +1,8 @@
 /* truth_json.c - truth.json: every number a check may need. */
 #include "truth.h"
 
+#include "fault.h"
+
 #include <stdarg.h>
 #include <stdio.h>
 
@@ -40,7 +42,7 @@ RF_PRINTF(2, 3) static void put(text *t, const char *format, ...)
     t->length += more;
 }
 
-static void put_options(text *t, const take_options *o)
+static void put_options(text *t, const take_options *o, const rail *plan)
 {
     put(t,
         "  \"options\": {\"scene\": \"%s\", \"width\": %d, \"height\": %d, \"frames\": %d, \"seed\": %llu, \"format\": "
@@ -58,7 +60,7 @@ static void put_options(text *t, const take_options *o)
         put(t, "    \"fault\": null},\n");
     else
         put(t, "    \"fault\": {\"kind\": \"%s\", \"strength\": %.9g, \"frame\": %d}},\n",
-            take_fault_name(o->fault.kind), o->fault.strength, o->fault.frame);
+            take_fault_name(o->fault.kind), o->fault.strength, fault_frame(plan, &o->fault));
 }
 
 static void put_frame(text *t, const truth_source *source, int k)
@@ -119,7 +121,7 @@ static void put_all(text *t, const truth_source *source)
     put(t, "{\n  \"take\": 1,\n");
     put(t, "%.*s", (int)(sizeof CONVENTIONS / 2), CONVENTIONS);
     put(t, "%s", CONVENTIONS + sizeof CONVENTIONS / 2);
-    put_options(t, source->options);
+    put_options(t, source->options, plan);
     put(t, "  \"width\": %d, \"height\": %d, \"frame_count\": %d, \"reference\": %d, \"reference_focus\": %.10g,\n",
         plan->view.width, plan->view.height, plan->count, plan->reference, plan->view.reference_focus);
     put(t, "  \"distance_steps\": %.10g, \"scale_per_step\": %.12g, \"blur_px_per_step\": %.10g, \"mtf_px\": %.10g,\n",

@@ -1,0 +1,294 @@
+/* outline.c - settles which surface every pixel near a depth edge shows.
+ *
+ * A joint weighted mode: every place around votes for its depth, with a weight that falls with the difference of colour
+ * in the guide picture (joint bilateral weights, Petschnigg et al. and Eisemann & Durand, SIGGRAPH 2004; the mode of a
+ * local histogram, van de Weijer & van den Boomgaard, CVPR 2001). Places that energy pooled across an outline may have
+ * won for the nearer surface vote with little weight, so the outline falls where the guide's colour changes. First at
+ * half size from the grown front, then at full size from that result. */
+#include <float.h>
+#include <math.h>
+#include <string.h>
+
+#include "depth/state.h"
+#include "railfold/memory.h"
+
+enum { ROUNDS = 3 };
+enum { VOTE_RADIUS = 7, VOTE_SIDE = 2 * VOTE_RADIUS + 1, MAX_VOTES = VOTE_SIDE * VOTE_SIDE }; /* energy pixels */
+
+static const float VOTE_SIGMA = 3.5f;     /* energy pixels */
+static const float COLOUR_SCALE = 0.1f;   /* coded units, all channels together */
+static const float EDGE_REACH = 3.0f;     /* energy pixels: how near an edge a pixel must lie to be settled anew */
+static const float POOL_REACH = 2.0f;     /* how far pooling carries an outline */
+static const float POOLED_WEIGHT = 0.25f; /* of a vote for the nearer surface within POOL_REACH of the farther one */
+static const float GROWN_WEIGHT = 0.5f;   /* of a vote whose own sharpest peak is another */
+static const float SETTLED_REACH = 1.0f, SETTLED_WEIGHT = 0.5f;               /* the same in the second round */
+static const float LEAK_REACH = 6.0f, LEAK_SHARE = 0.25f, LEAST_SHARE = 0.1f; /* see own_share */
+static const float LEAST_TRUST = 0.02f; /* a guess still votes where nothing else does */
+
+/* A vote's planes, all at half size. */
+typedef struct ballot {
+    rf_depth *d;
+    rf_image way;                        /* what each place votes for */
+    rf_image weight;                     /* and how much */
+    rf_image far, near;                  /* the farthest and the nearest around */
+    rf_image strongest;                  /* energy around */
+    rf_image jump;                       /* 1 where depth jumps, else 0 */
+    rf_image at_edge;                    /* 1 where a jump is near enough for the place to be settled anew */
+    rf_image colour[3];                  /* of the guide */
+    rf_image *out;                       /* half or full size */
+    int round, full_size;                /* the last round is at full size */
+    float spatial[VOTE_SIDE][VOTE_SIDE]; /* 0 outside the round window */
+    float lowest_way;
+    int bins;
+    float *scratch; /* bins per thread */
+} ballot;
+
+typedef struct votes {
+    int count;
+    float weight[MAX_VOTES], way[MAX_VOTES];
+} votes;
+
+static void collect(const ballot *b, const float colour[3], int i, int j, votes *v)
+{
+    int width = b->way.width, height = b->way.height;
+    v->count = 0;
+    for (int dy = -VOTE_RADIUS; dy <= VOTE_RADIUS; dy++) {
+        if (j + dy < 0 || j + dy >= height)
+            continue;
+        int first = i - VOTE_RADIUS < 0 ? 0 : i - VOTE_RADIUS;
+        int last = i + VOTE_RADIUS >= width ? width - 1 : i + VOTE_RADIUS, n = last - first + 1;
+        const float *red = rf_image_row_f32(&b->colour[0], j + dy) + first;
+        const float *green = rf_image_row_f32(&b->colour[1], j + dy) + first;
+        const float *blue = rf_image_row_f32(&b->colour[2], j + dy) + first;
+        const float *weight = rf_image_row_f32(&b->weight, j + dy) + first;
+        const float *spatial = b->spatial[dy + VOTE_RADIUS] + first - (i - VOTE_RADIUS);
+        float *restrict out = v->weight + v->count;
+        for (int n_x = 0; n_x < n; n_x++) {
+            float r = red[n_x] - colour[0], g = green[n_x] - colour[1], bl = blue[n_x] - colour[2];
+            float apart = 1.0f + (r * r + g * g + bl * bl) * (1.0f / (COLOUR_SCALE * COLOUR_SCALE));
+            out[n_x] = spatial[n_x] * weight[n_x] / (apart * apart);
+        }
+        memcpy(v->way + v->count, rf_image_row_f32(&b->way, j + dy) + first, (size_t)n * sizeof(float));
+        v->count += n;
+    }
+}
+
+/* The mean of the votes round the mode of their histogram. `bin` is zeroed before and after. */
+static float mode_of(const ballot *b, const votes *v, float *bin)
+{
+    int low = b->bins, high = 0;
+    for (int n = 0; n < v->count; n++) {
+        float at = v->way[n] - b->lowest_way;
+        int whole = rf_clamp_int((int)at, 0, b->bins - 2);
+        float share = at - (float)whole;
+        bin[whole] += v->weight[n] * (1.0f - share);
+        bin[whole + 1] += v->weight[n] * share;
+        low = whole < low ? whole : low;
+        high = whole + 1 > high ? whole + 1 : high;
+    }
+    float most = -1.0f;
+    int mode = low;
+    for (int k = low; k <= high; k++) {
+        float here = (k > 0 ? bin[k - 1] : 0.0f) + 2.0f * bin[k] + (k + 1 < b->bins ? bin[k + 1] : 0.0f);
+        if (here > most) {
+            most = here;
+            mode = k;
+        }
+    }
+    memset(bin + low, 0, (size_t)(high - low + 1) * sizeof *bin);
+    float centre = b->lowest_way + (float)mode, sum = 0.0f, total = 0.0f;
+    for (int n = 0; n < v->count; n++)
+        if (fabsf(v->way[n] - centre) < RF_APART_STEPS) {
+            sum += v->weight[n] * v->way[n];
+            total += v->weight[n];
+        }
+    return total > 0.0f ? sum / total : centre;
+}
+
+/* Bilinear between the four places around a full pixel when they show one surface, else the one it lies in. */
+static float way_at_full(const ballot *b, int x, int y)
+{
+    int i = x % 2 == 0 ? x / 2 - 1 : x / 2, j = y % 2 == 0 ? y / 2 - 1 : y / 2;
+    int width = b->way.width, height = b->way.height;
+    float fx = x % 2 == 0 ? 0.75f : 0.25f, fy = y % 2 == 0 ? 0.75f : 0.25f;
+    int left = rf_clamp_int(i, 0, width - 1), right = rf_clamp_int(i + 1, 0, width - 1);
+    const float *top = rf_image_row_f32(&b->way, rf_clamp_int(j, 0, height - 1));
+    const float *bottom = rf_image_row_f32(&b->way, rf_clamp_int(j + 1, 0, height - 1));
+    float p = top[left], q = top[right], r = bottom[left], s = bottom[right];
+    if (fmaxf(fmaxf(p, q), fmaxf(r, s)) - fminf(fminf(p, q), fminf(r, s)) > RF_SAME_STEPS)
+        return rf_image_row_f32(&b->way, y / 2)[x / 2];
+    return (p * (1.0f - fx) + q * fx) * (1.0f - fy) + (r * (1.0f - fx) + s * fx) * fy;
+}
+
+static void settle_rows(void *arg, int begin, int end, int block, int thread)
+{
+    (void)block;
+    const ballot *b = arg;
+    float *bin = b->scratch + (size_t)thread * (size_t)b->bins;
+    votes v;
+    int shift = b->full_size ? 1 : 0;
+    for (int y = begin; y < end; y++) {
+        int j = y >> shift;
+        float *out = rf_image_row_f32(b->out, y);
+        const float *at_edge = rf_image_row_f32(&b->at_edge, j);
+        const float *guide =
+            rf_image_row_f32(&b->d->guide, b->full_size ? y : rf_clamp_int(2 * y, 0, b->d->height - 1));
+        for (int x = 0; x < b->out->width; x++) {
+            int i = x >> shift;
+            out[x] = b->full_size ? way_at_full(b, x, y) : rf_image_row_f32(&b->way, y)[x];
+            if (at_edge[i] == 0.0f)
+                continue;
+            collect(b, guide + 3 * (b->full_size ? x : 2 * x), i, j, &v);
+            float way = mode_of(b, &v, bin);
+            if (fabsf(way - out[x]) >= RF_SAME_STEPS)
+                out[x] = way;
+        }
+    }
+}
+
+/* How far the energy of a farther place is its own: ground is also seen, fainter, through the blurred rim of a nearer
+ * part, to half its energy's fourth at the outline and less inside. */
+static float own_share(float energy, float strongest_around)
+{
+    float share = energy / (LEAK_SHARE * strongest_around + FLT_MIN);
+    return share > 1.0f ? 1.0f : share < LEAST_SHARE ? LEAST_SHARE : share;
+}
+
+static void weigh_rows(void *arg, int begin, int end, int block, int thread)
+{
+    (void)block;
+    (void)thread;
+    ballot *b = arg;
+    for (int j = begin; j < end; j++) {
+        const float *way = rf_image_row_f32(&b->way, j), *far = rf_image_row_f32(&b->far, j);
+        const float *near = rf_image_row_f32(&b->near, j), *strongest = rf_image_row_f32(&b->strongest, j);
+        const float *own = rf_image_row_f32(&b->d->way, j), *trust = rf_image_row_f32(&b->d->trust, j);
+        const rf_focus *focus = rf_focus_row(b->d, j);
+        float *weight = rf_image_row_f32(&b->weight, j);
+        for (int i = 0; i < b->way.width; i++) {
+            float w = trust[i] > LEAST_TRUST ? trust[i] : LEAST_TRUST;
+            if (far[i] - way[i] > RF_APART_STEPS)
+                w *= b->round > 0 ? SETTLED_WEIGHT : POOLED_WEIGHT;
+            if (b->round == 0 && fabsf(way[i] - own[i]) > RF_SAME_STEPS)
+                w *= GROWN_WEIGHT;
+            if (b->round == 0 && way[i] - near[i] > RF_APART_STEPS)
+                w *= own_share(focus[i].peak[0].energy, strongest[i]);
+            weight[i] = w;
+        }
+    }
+}
+
+/* Energies of the places that did not change surface when the front grew, into `weight` for the time being. */
+static void energy_rows(void *arg, int begin, int end, int block, int thread)
+{
+    (void)block;
+    (void)thread;
+    ballot *b = arg;
+    for (int j = begin; j < end; j++) {
+        const float *way = rf_image_row_f32(&b->way, j), *own = rf_image_row_f32(&b->d->way, j);
+        const rf_focus *focus = rf_focus_row(b->d, j);
+        float *energy = rf_image_row_f32(&b->weight, j);
+        for (int i = 0; i < b->way.width; i++)
+            energy[i] = fabsf(way[i] - own[i]) < RF_SAME_STEPS ? focus[i].peak[0].energy : 0.0f;
+    }
+}
+
+/* An edge is a jump from a place to the next: a steep slope is none. */
+static void jump_rows(void *arg, int begin, int end, int block, int thread)
+{
+    (void)block;
+    (void)thread;
+    ballot *b = arg;
+    int width = b->way.width, height = b->way.height;
+    for (int j = begin; j < end; j++) {
+        const float *above = rf_image_row_f32(&b->way, rf_clamp_int(j - 1, 0, height - 1));
+        const float *below = rf_image_row_f32(&b->way, rf_clamp_int(j + 1, 0, height - 1));
+        const float *here = rf_image_row_f32(&b->way, j);
+        float *jump = rf_image_row_f32(&b->jump, j);
+        for (int i = 0; i < width; i++) {
+            float across =
+                fmaxf(fabsf(here[i] - here[i > 0 ? i - 1 : 0]), fabsf(here[i] - here[i + 1 < width ? i + 1 : i]));
+            float down = fmaxf(fabsf(here[i] - above[i]), fabsf(here[i] - below[i]));
+            jump[i] = fmaxf(across, down) > RF_APART_STEPS ? 1.0f : 0.0f;
+        }
+    }
+}
+
+static void colour_rows(void *arg, int begin, int end, int block, int thread)
+{
+    (void)block;
+    (void)thread;
+    ballot *b = arg;
+    for (int j = begin; j < end; j++) {
+        const float *guide = rf_image_row_f32(&b->d->guide, 2 * j);
+        for (int c = 0; c < 3; c++) {
+            float *out = rf_image_row_f32(&b->colour[c], j);
+            for (int i = 0; i < b->d->energy_width; i++)
+                out[i] = guide[3 * 2 * i + c];
+        }
+    }
+}
+
+/* One round of voting: b->way is what is voted with, `out` the result. */
+static void settle(ballot *b, rf_image *out, int round)
+{
+    rf_depth *d = b->d;
+    b->round = round;
+    b->full_size = round == ROUNDS - 1;
+    b->out = out;
+    rf_plane_extreme(&b->way, &b->far, b->round > 0 ? SETTLED_REACH : POOL_REACH, -1.0f, d->pool);
+    if (b->round == 0) {
+        rf_plane_extreme(&b->way, &b->near, LEAK_REACH, 1.0f, d->pool);
+        rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, energy_rows, b);
+        rf_plane_extreme(&b->weight, &b->strongest, LEAK_REACH, -1.0f, d->pool);
+    }
+    rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, weigh_rows, b);
+    rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, jump_rows, b);
+    rf_plane_extreme(&b->jump, &b->at_edge, EDGE_REACH, -1.0f, d->pool);
+    rf_pool_rows(d->pool, out->height, RF_DEPTH_BLOCK_ROWS, settle_rows, b);
+}
+
+rf_status rf_outline_settle(rf_depth *d, rf_image *depth_map, rf_error *err)
+{
+    rf_status status;
+    rf_image settled[2] = {{0}, {0}};
+    ballot *b = NULL;
+    RF_TRY(rf_alloc(&b, 1, sizeof *b, "the depth edges", err));
+    b->d = d;
+    rf_image *plane[11] = {&settled[0], &settled[1], &b->weight,    &b->far,       &b->near,     &b->strongest,
+                           &b->jump,    &b->at_edge, &b->colour[0], &b->colour[1], &b->colour[2]};
+    for (int i = 0; i < 11; i++)
+        RF_TRY(rf_image_alloc(plane[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth edges", err));
+    b->bins = d->frame_count + 2;
+    b->lowest_way = d->options.far_first ? -(float)(d->frame_count - 1) : 0.0f;
+    RF_TRY(rf_alloc(&b->scratch, (size_t)rf_pool_threads(d->pool) * (size_t)b->bins, sizeof *b->scratch,
+                    "the depth edges", err));
+    for (int dy = -VOTE_RADIUS; dy <= VOTE_RADIUS; dy++)
+        for (int dx = -VOTE_RADIUS; dx <= VOTE_RADIUS; dx++)
+            if (dx * dx + dy * dy <= VOTE_RADIUS * VOTE_RADIUS)
+                b->spatial[dy + VOTE_RADIUS][dx + VOTE_RADIUS] =
+                    expf(-0.5f * (float)(dx * dx + dy * dy) / (VOTE_SIGMA * VOTE_SIGMA));
+    rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, colour_rows, b);
+    b->way = d->front;
+    settle(b, &settled[0], 0);
+    b->way = settled[0];
+    settle(b, &settled[1], 1);
+    b->way = settled[1];
+    settle(b, depth_map, 2);
+done:
+    if (b != NULL) {
+        rf_image_free(&b->weight);
+        rf_image_free(&b->far);
+        rf_image_free(&b->near);
+        rf_image_free(&b->strongest);
+        rf_image_free(&b->jump);
+        rf_image_free(&b->at_edge);
+        for (int c = 0; c < 3; c++)
+            rf_image_free(&b->colour[c]);
+        rf_free(b->scratch);
+        rf_free(b);
+    }
+    rf_image_free(&settled[0]);
+    rf_image_free(&settled[1]);
+    return status;
+}

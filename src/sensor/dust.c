@@ -1,0 +1,322 @@
+/* dust.c - where dust may lie: the survey at half and quarter size, and the crops its suspects are judged on.
+ *
+ * At every pixel of the reduced log luma, smoothed a little, D is how much darker the pixel is than the mean of eight
+ * samples 5 px around it. They form four pairs of opposites, which cancel a slope; how much the pairs differ says
+ * whether the surroundings are even enough to judge. D over those quiet frames alone must be steady; D over all frames
+ * says how much the take changes at this scale. */
+#include <math.h>
+#include <string.h>
+
+#include "faults.h"
+#include "railfold/memory.h"
+
+enum {
+    BLOCK_ROWS = 16,
+    RING_PX = 5, /* of a level: finds spots of 2 to 3 level pixels radius best */
+    SAME_SPOT_PX = 4,
+    QUIET_MIN = 3 /* frames a verdict needs */
+};
+static const float DARKEST = 0.002f;    /* linear: keeps the logarithm of black finite and noise in it small */
+static const float LEAST_DIP = 0.03f;   /* of log luma; fainter dust hardly shows */
+static const float EVEN = 0.3f;         /* the pairs' spread, as a share of D, at most */
+static const float STEADY = 0.2f;       /* D's spread over quiet frames, as a share of its mean, at most */
+static const double MOST_COMMON = 0.75; /* share of the variance of D common to all frames */
+
+/* ---- memory ---- */
+
+static rf_status open_level(dust_level *level, int width, int height, int reduce, rf_error *err)
+{
+    rf_status status;
+    rf_image *maps[] = {&level->linear, &level->log,       &level->smooth,      &level->sum,
+                        &level->square, &level->quiet_sum, &level->quiet_square};
+    level->reduce = reduce;
+    level->width = width / reduce;
+    level->height = height / reduce;
+    for (size_t i = 0; i < sizeof maps / sizeof maps[0]; i++)
+        RF_TRY(rf_image_alloc(maps[i], level->width, level->height, 1, RF_F32, "the search for dust", err));
+    RF_TRY(rf_alloc(&level->quiet, (size_t)level->width * (size_t)level->height, 1, "the search for dust", err));
+done:
+    return status;
+}
+
+rf_status rf_dust_open(dust_finder *self, int width, int height, int channels, rf_sample sample, int threads,
+                       rf_error *err)
+{
+    rf_status status;
+    int values = sample == RF_U8 ? 256 : 65536;
+    *self = (dust_finder){.width = width, .height = height, .channels = channels, .sample = sample};
+    RF_TRY(rf_alloc(&self->linear_of, (size_t)values, sizeof *self->linear_of, "the search for dust", err));
+    for (int v = 0; v < values; v++)
+        self->linear_of[v] = rf_linear_from_coded((float)v / (float)(values - 1));
+    while (self->levels < DUST_LEVELS && width >> (self->levels + 1) > 4 * RING_PX &&
+           height >> (self->levels + 1) > 4 * RING_PX) {
+        self->levels++;
+        RF_TRY(open_level(&self->level[self->levels - 1], width, height, 1 << self->levels, err));
+    }
+    self->scratch_floats = (size_t)width / 2 + 4;
+    RF_TRY(rf_alloc(&self->scratch, (size_t)threads * self->scratch_floats, sizeof *self->scratch,
+                    "the search for dust", err));
+done:
+    return status;
+}
+
+void rf_dust_close(dust_finder *self)
+{
+    for (int l = 0; l < DUST_LEVELS; l++) {
+        dust_level *level = &self->level[l];
+        rf_image *maps[] = {&level->linear, &level->log,       &level->smooth,      &level->sum,
+                            &level->square, &level->quiet_sum, &level->quiet_square};
+        for (size_t i = 0; i < sizeof maps / sizeof maps[0]; i++)
+            rf_image_free(maps[i]);
+        rf_free(level->quiet);
+    }
+    for (int i = 0; i < self->count; i++)
+        rf_free(self->suspects[i].crops);
+    rf_free(self->suspects);
+    rf_free(self->linear_of);
+    rf_free(self->scratch);
+    *self = (dust_finder){0};
+}
+
+/* ---- survey ---- */
+
+/* Linear luma (Rec. ITU-R BT.709 weights) of one sample. */
+static inline float luma_at(const dust_finder *self, const rf_image *frame, int x, int y)
+{
+    const void *row = rf_image_row(frame, y);
+    const float *linear = self->linear_of;
+    size_t at = (size_t)x * (size_t)frame->channels;
+    if (frame->sample == RF_U8) {
+        const uint8_t *p = (const uint8_t *)row + at;
+        return frame->channels == 1 ? linear[p[0]]
+                                    : 0.2126f * linear[p[0]] + 0.7152f * linear[p[1]] + 0.0722f * linear[p[2]];
+    }
+    const uint16_t *p = (const uint16_t *)row + at;
+    return frame->channels == 1 ? linear[p[0]]
+                                : 0.2126f * linear[p[0]] + 0.7152f * linear[p[1]] + 0.0722f * linear[p[2]];
+}
+
+typedef struct survey_job {
+    dust_finder *self;
+    const rf_image *frame;
+    dust_level *level;
+    const dust_level *finer;
+} survey_job;
+
+static void linear_rows(void *arg, int begin, int end, int block, int thread)
+{
+    (void)block;
+    (void)thread;
+    const survey_job *job = arg;
+    dust_level *level = job->level;
+    for (int y = begin; y < end; y++) {
+        float *linear = rf_image_row_f32(&level->linear, y), *out = rf_image_row_f32(&level->log, y);
+        if (job->finer == NULL) {
+            for (int x = 0; x < level->width; x++)
+                linear[x] = 0.25f * (luma_at(job->self, job->frame, 2 * x, 2 * y) +
+                                     luma_at(job->self, job->frame, 2 * x + 1, 2 * y) +
+                                     luma_at(job->self, job->frame, 2 * x, 2 * y + 1) +
+                                     luma_at(job->self, job->frame, 2 * x + 1, 2 * y + 1));
+        } else {
+            const float *a = rf_image_row_f32(&job->finer->linear, 2 * y),
+                        *b = rf_image_row_f32(&job->finer->linear, 2 * y + 1);
+            for (int x = 0; x < level->width; x++)
+                linear[x] = 0.25f * (a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]);
+        }
+        for (int x = 0; x < level->width; x++)
+            out[x] = logf(linear[x] + DARKEST);
+    }
+}
+
+/* Binomial 1 4 6 4 1 both ways: a standard deviation of 1 px. */
+static void smooth_rows(void *arg, int begin, int end, int block, int thread)
+{
+    (void)block;
+    const survey_job *job = arg;
+    dust_level *level = job->level;
+    int width = level->width, last = level->height - 1;
+    float *column = job->self->scratch + (size_t)thread * job->self->scratch_floats + 2;
+    for (int y = begin; y < end; y++) {
+        const float *row[5];
+        for (int i = 0; i < 5; i++)
+            row[i] = rf_image_row_f32(&level->log, rf_clamp_int(y + i - 2, 0, last));
+        for (int x = 0; x < width; x++)
+            column[x] = (row[0][x] + row[4][x] + 4.0f * (row[1][x] + row[3][x]) + 6.0f * row[2][x]) * (1.0f / 16.0f);
+        for (int i = 1; i <= 2; i++)
+            column[-i] = column[0], column[width - 1 + i] = column[width - 1];
+        float *out = rf_image_row_f32(&level->smooth, y);
+        for (int x = 0; x < width; x++)
+            out[x] = (column[x - 2] + column[x + 2] + 4.0f * (column[x - 1] + column[x + 1]) + 6.0f * column[x]) *
+                     (1.0f / 16.0f);
+    }
+}
+
+static void dip_rows(void *arg, int begin, int end, int block, int thread)
+{
+    (void)block;
+    (void)thread;
+    const survey_job *job = arg;
+    dust_level *level = job->level;
+    int width = level->width;
+    for (int y = begin; y < end; y++) {
+        if (y < RING_PX || y >= level->height - RING_PX)
+            continue;
+        const float *above = rf_image_row_f32(&level->smooth, y - 5), *high = rf_image_row_f32(&level->smooth, y - 4);
+        const float *here = rf_image_row_f32(&level->smooth, y), *low = rf_image_row_f32(&level->smooth, y + 4);
+        const float *below = rf_image_row_f32(&level->smooth, y + 5);
+        float *restrict sum = rf_image_row_f32(&level->sum, y), *restrict square = rf_image_row_f32(&level->square, y);
+        float *restrict quiet_sum = rf_image_row_f32(&level->quiet_sum, y);
+        float *restrict quiet_square = rf_image_row_f32(&level->quiet_square, y);
+        uint8_t *restrict quiet = level->quiet + (size_t)y * (size_t)width;
+        for (int x = RING_PX; x < width - RING_PX; x++) {
+            float a = 0.5f * (here[x - 5] + here[x + 5]), b = 0.5f * (above[x] + below[x]);
+            float c = 0.5f * (high[x - 4] + low[x + 4]), d = 0.5f * (high[x + 4] + low[x - 4]);
+            float ring = 0.25f * (a + b + c + d), dip = ring - here[x];
+            float spread = 0.25f * ((a - ring) * (a - ring) + (b - ring) * (b - ring) + (c - ring) * (c - ring) +
+                                    (d - ring) * (d - ring));
+            float judge = dip > LEAST_DIP && spread < EVEN * EVEN * dip * dip ? 1.0f : 0.0f;
+            sum[x] += dip;
+            square[x] += dip * dip;
+            quiet_sum[x] += judge * dip;
+            quiet_square[x] += judge * dip * dip;
+            quiet[x] = (uint8_t)(quiet[x] + (judge > 0.0f));
+        }
+    }
+}
+
+void rf_dust_survey(dust_finder *self, const rf_image *frame, rf_pool *pool)
+{
+    for (int l = 0; l < self->levels; l++) {
+        dust_level *level = &self->level[l];
+        survey_job job = {.self = self, .frame = frame, .level = level, .finer = l > 0 ? level - 1 : NULL};
+        rf_pool_rows(pool, level->height, BLOCK_ROWS, linear_rows, &job);
+        rf_pool_rows(pool, level->height, BLOCK_ROWS, smooth_rows, &job);
+        rf_pool_rows(pool, level->height, BLOCK_ROWS, dip_rows, &job);
+    }
+    self->surveyed++;
+}
+
+/* ---- suspects ---- */
+
+/* Share of the variance of D that all frames have in common: 1 when nothing moves or refocuses. */
+static double common_share(const dust_level *level, int frames)
+{
+    double common = 0, all = 0;
+    for (int y = 0; y < level->height; y++) {
+        const float *sum = rf_image_row_f32(&level->sum, y), *square = rf_image_row_f32(&level->square, y);
+        for (int x = 0; x < level->width; x++) {
+            common += (double)sum[x] * sum[x] / frames;
+            all += square[x];
+        }
+    }
+    return all > 0 ? common / all : 0;
+}
+
+static float score_at(const dust_level *level, int x, int y)
+{
+    int n = level->quiet[(size_t)y * (size_t)level->width + (size_t)x];
+    if (n < QUIET_MIN)
+        return 0.0f;
+    float mean = rf_image_row_f32(&level->quiet_sum, y)[x] / (float)n;
+    float variance = rf_image_row_f32(&level->quiet_square, y)[x] / (float)n - mean * mean;
+    float spread = sqrtf(fmaxf(variance, 0.0f));
+    return spread > STEADY * mean ? 0.0f : (float)n * mean / (spread + 0.01f);
+}
+
+static int is_highest_nearby(const dust_level *level, int x, int y, float score)
+{
+    for (int j = rf_clamp_int(y - SAME_SPOT_PX, 0, y); j <= y + SAME_SPOT_PX && j < level->height; j++)
+        for (int i = rf_clamp_int(x - SAME_SPOT_PX, 0, x); i <= x + SAME_SPOT_PX && i < level->width; i++) {
+            float other = score_at(level, i, j);
+            if (other > score || (other == score && (j < y || (j == y && i < x))))
+                return 0;
+        }
+    return 1;
+}
+
+/* Keeps the best DUST_SUSPECTS_MAX, best first. */
+static void insert(dust_finder *self, dust_suspect suspect)
+{
+    int at = self->count;
+    while (at > 0 && self->suspects[at - 1].score < suspect.score)
+        at--;
+    if (at >= DUST_SUSPECTS_MAX)
+        return;
+    int last = self->count < DUST_SUSPECTS_MAX ? self->count++ : DUST_SUSPECTS_MAX - 1;
+    memmove(&self->suspects[at + 1], &self->suspects[at], (size_t)(last - at) * sizeof suspect);
+    self->suspects[at] = suspect;
+}
+
+rf_status rf_dust_suspects(dust_finder *self, rf_error *err)
+{
+    rf_status status;
+    RF_TRY(rf_alloc(&self->suspects, DUST_SUSPECTS_MAX, sizeof *self->suspects, "the suspected dust", err));
+    if (self->levels == 0 || common_share(&self->level[0], self->surveyed) > MOST_COMMON)
+        return RF_OK;
+    for (int l = 0; l < self->levels; l++) {
+        const dust_level *level = &self->level[l];
+        for (int y = RING_PX; y < level->height - RING_PX; y++)
+            for (int x = RING_PX; x < level->width - RING_PX; x++) {
+                float score = score_at(level, x, y);
+                if (score <= 0.0f || !is_highest_nearby(level, x, y, score))
+                    continue;
+                int reduce = level->reduce;
+                insert(self, (dust_suspect){.x = reduce * x + reduce / 2,
+                                            .y = reduce * y + reduce / 2,
+                                            .radius_px = 4.0f * (float)reduce,
+                                            .score = score});
+            }
+    }
+    for (int i = 0; i < self->count; i++)
+        RF_TRY(rf_alloc(&self->suspects[i].crops, (size_t)self->surveyed * DUST_AREA, sizeof(float),
+                        "the suspected dust", err));
+done:
+    return status;
+}
+
+rf_status rf_dust_examine(dust_finder *self, const rf_image *frame, rf_error *err)
+{
+    (void)err;
+    for (int i = 0; i < self->count; i++) {
+        dust_suspect *suspect = &self->suspects[i];
+        float *crop = suspect->crops + (size_t)self->examined * DUST_AREA;
+        for (int at = 0; at < DUST_AREA; at++) {
+            int x = suspect->x + at % DUST_SIDE - DUST_REACH, y = suspect->y + at / DUST_SIDE - DUST_REACH;
+            int inside = x >= 0 && y >= 0 && x < self->width && y < self->height;
+            crop[at] = inside ? logf(luma_at(self, frame, x, y) + DARKEST) : NAN;
+        }
+    }
+    self->examined++;
+    return RF_OK;
+}
+
+/* ---- verdict ---- */
+
+static int covered_already(const rf_sensor_map *map, const rf_dust_spot *spot)
+{
+    for (int i = 0; i < map->dust_count; i++) {
+        const rf_dust_spot *other = &map->dust[i];
+        if (hypotf(spot->x - other->x, spot->y - other->y) < other->radius_px + spot->radius_px)
+            return 1;
+    }
+    return 0;
+}
+
+rf_status rf_dust_finish(dust_finder *self, rf_sensor_map *map, rf_error *err)
+{
+    rf_status status = RF_OK;
+    if (self->count == 0)
+        return RF_OK;
+    RF_TRY(rf_alloc(&map->dust, (size_t)self->count, sizeof *map->dust, "the dust", err));
+    for (int i = 0; i < self->count; i++) {
+        rf_dust_spot spot = {0};
+        int is_dust;
+        RF_TRY(rf_dust_judge(&self->suspects[i], self->examined, &spot, &is_dust, err));
+        if (is_dust && !covered_already(map, &spot))
+            map->dust[map->dust_count++] = spot;
+        else
+            rf_free(spot.gain);
+    }
+done:
+    return status;
+}

@@ -1,0 +1,307 @@
+/* dust_judge.c - is a suspect dust, and how much light does it take?
+ *
+ * r_k, the log luma of frame k less a quadratic fitted to the surroundings (a ring of 1.6 to 2.7 radii), holds the dip
+ * and what detail the subject has there; s_k is what the ring itself still varies. The template t is the mean of r_k
+ * weighted by 1 / s_k^2. In each quiet frame r_k is fitted by a (t + shift and growth of t), linearised: for dust a =
+ * 1, no shift, no growth. Radius, middle and template are refined together in a few rounds. */
+#include <math.h>
+#include <string.h>
+
+#include "faults.h"
+#include "railfold/memory.h"
+
+enum { ROUNDS = 4, RING_TERMS = 6, FIT_TERMS = 4, QUIET_MIN = 3 };
+static const float RING_FROM = 1.6f, RING_TO = 2.7f, INSIDE = 1.5f; /* radii */
+static const float NOISE = 0.004f;                                  /* log luma: keeps weights finite */
+static const float RADIUS_MIN = 3.0f, RADIUS_MAX = 17.5f;           /* px; 17.5 * RING_TO is the crop */
+static const float DEPTH_MIN = 0.04f, DEPTH_MAX = 0.51f;            /* log luma: gains 0.96 to 0.6 */
+
+/* All as shares of the dip's depth or radius. Measured on takes with and without dust (README of the module's check):
+ * dust has a within 0.09 of 1, rest under 0.10, shift under 0.06; the subject's own dark spots change a by 0.24 and
+ * more from one end of three successive frames to the other. */
+static const float QUIET = 0.2f;       /* s_k */
+static const float DEPTH_LIKE = 0.15f; /* |a - 1| */
+static const float REST = 0.13f;       /* what the fit leaves inside, rms */
+static const float SHIFT = 0.12f, GROWTH = 0.2f;
+static const float UNROUND = 0.2f;                        /* rms of t along circles */
+static const float TREND = 0.08f, TREND_OVER_TAKE = 0.2f; /* change of a from first to last quiet frame */
+
+typedef struct judge {
+    const dust_suspect *suspect;
+    int frames;
+    float *rest;                      /* frames * DUST_AREA: r_k */
+    float *mean;                      /* DUST_AREA: t */
+    float ring[RF_SENSOR_SAMPLE_MAX]; /* s_k */
+    float radius, x, y;               /* px; middle against the suspect's */
+    float depth;                      /* of t in its middle, log luma, positive */
+    float a[RF_SENSOR_SAMPLE_MAX];
+} judge;
+
+static float across(int at)
+{
+    return (float)(at % DUST_SIDE - DUST_REACH);
+}
+static float down(int at)
+{
+    return (float)(at / DUST_SIDE - DUST_REACH);
+}
+static float distance(const judge *j, int at)
+{
+    return hypotf(across(at) - j->x, down(at) - j->y);
+}
+
+/* Symmetric n x n normal equations by elimination with pivoting; 0 when they are singular. */
+static int solve(int n, double m[RING_TERMS][RING_TERMS + 1], double *x)
+{
+    for (int i = 0; i < n; i++) {
+        int pivot = i;
+        for (int r = i + 1; r < n; r++)
+            if (fabs(m[r][i]) > fabs(m[pivot][i]))
+                pivot = r;
+        if (fabs(m[pivot][i]) < 1e-12)
+            return 0;
+        for (int c = 0; c <= n; c++) {
+            double keep = m[i][c];
+            m[i][c] = m[pivot][c], m[pivot][c] = keep;
+        }
+        for (int r = i + 1; r < n; r++)
+            for (int c = n; c >= i; c--)
+                m[r][c] -= m[i][c] * m[r][i] / m[i][i];
+    }
+    for (int i = n - 1; i >= 0; i--) {
+        x[i] = m[i][n];
+        for (int c = i + 1; c < n; c++)
+            x[i] -= m[i][c] * x[c];
+        x[i] /= m[i][i];
+    }
+    return 1;
+}
+
+static void add_equation(int n, double m[RING_TERMS][RING_TERMS + 1], const double *term, double value)
+{
+    for (int r = 0; r < n; r++) {
+        for (int c = 0; c < n; c++)
+            m[r][c] += term[r] * term[c];
+        m[r][n] += term[r] * value;
+    }
+}
+
+static void ring_terms(const judge *j, int at, double term[RING_TERMS])
+{
+    double u = (double)(across(at) - j->x) / DUST_REACH, v = (double)(down(at) - j->y) / DUST_REACH;
+    term[0] = 1, term[1] = u, term[2] = v, term[3] = u * u, term[4] = u * v, term[5] = v * v;
+}
+
+/* r_k and s_k of one frame; 0 when too little of the ring lies in the picture. */
+static int level_out(judge *j, int k)
+{
+    const float *crop = j->suspect->crops + (size_t)k * DUST_AREA;
+    float *rest = j->rest + (size_t)k * DUST_AREA;
+    double m[RING_TERMS][RING_TERMS + 1] = {{0}}, term[RING_TERMS], x[RING_TERMS], square = 0;
+    int used = 0, all = 0;
+    for (int at = 0; at < DUST_AREA; at++) {
+        float d = distance(j, at);
+        if (d < RING_FROM * j->radius || d > RING_TO * j->radius)
+            continue;
+        all++;
+        if (isnan(crop[at]))
+            continue;
+        ring_terms(j, at, term);
+        add_equation(RING_TERMS, m, term, crop[at]);
+        used++;
+    }
+    if (2 * used < all || !solve(RING_TERMS, m, x))
+        return 0;
+    for (int at = 0; at < DUST_AREA; at++) {
+        double level = 0;
+        ring_terms(j, at, term);
+        for (int i = 0; i < RING_TERMS; i++)
+            level += x[i] * term[i];
+        rest[at] = isnan(crop[at]) ? 0.0f : crop[at] - (float)level;
+        float d = distance(j, at);
+        if (d >= RING_FROM * j->radius && d <= RING_TO * j->radius)
+            square += (double)rest[at] * rest[at];
+    }
+    j->ring[k] = (float)sqrt(square / used);
+    return 1;
+}
+
+/* t: from all frames in the first round, then from those quiet enough against the depth found so far. */
+static void average(judge *j)
+{
+    float weights = 0.0f, least = INFINITY;
+    for (int k = 0; k < j->frames; k++)
+        least = fminf(least, j->ring[k]);
+    memset(j->mean, 0, DUST_AREA * sizeof *j->mean);
+    for (int k = 0; k < j->frames; k++) {
+        if (j->depth > 0 && j->ring[k] > fmaxf(QUIET * j->depth, least))
+            continue;
+        const float *rest = j->rest + (size_t)k * DUST_AREA;
+        float weight = 1.0f / (j->ring[k] * j->ring[k] + NOISE * NOISE);
+        weights += weight;
+        for (int at = 0; at < DUST_AREA; at++)
+            j->mean[at] += weight * rest[at];
+    }
+    for (int at = 0; at < DUST_AREA; at++)
+        j->mean[at] /= weights;
+}
+
+/* Depth in the middle, and radius at half of it, from means over circles; then the middle from first moments. */
+static int measure(judge *j)
+{
+    float sum[DUST_REACH] = {0}, count[DUST_REACH] = {0};
+    for (int at = 0; at < DUST_AREA; at++) {
+        int circle = (int)(distance(j, at) + 0.5f);
+        if (circle < DUST_REACH)
+            sum[circle] -= j->mean[at], count[circle] += 1.0f;
+    }
+    float core = 0.0f, cores = 0.0f, x = 0.0f, y = 0.0f, mass = 0.0f;
+    for (int i = 0; i <= (int)(0.4f * j->radius); i++)
+        core += sum[i], cores += count[i];
+    j->depth = core / cores;
+    if (!(j->depth > 0.5f * DEPTH_MIN))
+        return 0;
+    int i = 1;
+    while (i < DUST_REACH && sum[i] > 0.5f * j->depth * count[i])
+        i++;
+    if (i == DUST_REACH)
+        return 0;
+    float before = sum[i - 1] / count[i - 1], after = sum[i] / count[i];
+    j->radius = (float)(i - 1) + (before - 0.5f * j->depth) / fmaxf(before - after, 1e-6f);
+    if (j->radius < RADIUS_MIN || j->radius > RADIUS_MAX)
+        return 0;
+    for (int at = 0; at < DUST_AREA; at++)
+        if (j->mean[at] < 0.0f && distance(j, at) < INSIDE * j->radius)
+            mass -= j->mean[at], x -= j->mean[at] * across(at), y -= j->mean[at] * down(at);
+    j->x = x / mass;
+    j->y = y / mass;
+    return hypotf(j->x, j->y) + RING_TO * j->radius < (float)DUST_REACH + 4.0f;
+}
+
+static float unroundness(const judge *j)
+{
+    double sum[DUST_REACH] = {0}, square[DUST_REACH] = {0}, count[DUST_REACH] = {0}, spread = 0, pixels = 0;
+    for (int at = 0; at < DUST_AREA; at++) {
+        int circle = (int)(distance(j, at) + 0.5f);
+        if (circle < DUST_REACH)
+            sum[circle] += (double)j->mean[at], square[circle] += (double)j->mean[at] * j->mean[at], count[circle] += 1;
+    }
+    for (int i = 1; i < (int)(INSIDE * j->radius); i++)
+        spread += square[i] - sum[i] * sum[i] / count[i], pixels += count[i];
+    return (float)sqrt(fmax(spread, 0) / fmax(pixels, 1)) / j->depth;
+}
+
+/* r_k against t inside: a, and whether place, size and shape agree. */
+static int agrees(judge *j, int k)
+{
+    const float *rest = j->rest + (size_t)k * DUST_AREA, *t = j->mean;
+    double m[RING_TERMS][RING_TERMS + 1] = {{0}}, x[FIT_TERMS], square = 0;
+    int used = 0;
+    for (int pass = 0; pass < 2; pass++) {
+        for (int at = DUST_SIDE + 1; at < DUST_AREA - DUST_SIDE - 1; at++) {
+            if (distance(j, at) > INSIDE * j->radius || isnan(j->suspect->crops[(size_t)k * DUST_AREA + (size_t)at]))
+                continue;
+            double u = (double)(across(at) - j->x), v = (double)(down(at) - j->y);
+            double tu = 0.5 * (double)(t[at + 1] - t[at - 1]),
+                   tv = 0.5 * (double)(t[at + DUST_SIDE] - t[at - DUST_SIDE]);
+            const double term[FIT_TERMS] = {t[at], -tu, -tv, -(u * tu + v * tv)};
+            if (pass == 0) {
+                add_equation(FIT_TERMS, m, term, rest[at]);
+                continue;
+            }
+            double left = (double)rest[at] - x[0] * term[0];
+            square += left * left;
+            used++;
+        }
+        if (pass == 0 && !solve(FIT_TERMS, m, x))
+            return 0;
+    }
+    j->a[k] = (float)x[0];
+    double rms = sqrt(square / used) / (double)j->depth;
+    return fabs(x[0] - 1) <= DEPTH_LIKE && hypot(x[1], x[2]) <= SHIFT * j->radius * fabs(x[0]) &&
+           fabs(x[3]) <= GROWTH * fabs(x[0]) && rms <= REST;
+}
+
+/* Change of a along the quiet frames, by a straight line through them. */
+static float trend_of(const judge *j, const int *quiet, int count)
+{
+    double mean_k = 0, mean_a = 0, ka = 0, kk = 0;
+    for (int i = 0; i < count; i++)
+        mean_k += (double)quiet[i] / count, mean_a += (double)j->a[quiet[i]] / count;
+    for (int i = 0; i < count; i++) {
+        double away = quiet[i] - mean_k;
+        ka += away * ((double)j->a[quiet[i]] - mean_a), kk += away * away;
+    }
+    return (float)fabs(ka / kk * (quiet[count - 1] - quiet[0]));
+}
+
+static int verdict(judge *j)
+{
+    int quiet[RF_SENSOR_SAMPLE_MAX], count = 0;
+    if (j->depth < DEPTH_MIN || j->depth > DEPTH_MAX || unroundness(j) > UNROUND)
+        return 0;
+    for (int k = 0; k < j->frames; k++)
+        if (j->ring[k] <= QUIET * j->depth)
+            quiet[count++] = k;
+    if (count < QUIET_MIN)
+        return 0;
+    for (int i = 0; i < count; i++)
+        if (!agrees(j, quiet[i]))
+            return 0;
+    float span = (float)(quiet[count - 1] - quiet[0]) / (float)(j->frames - 1);
+    return trend_of(j, quiet, count) <= TREND + TREND_OVER_TAKE * span;
+}
+
+/* The share of light kept: t, smoothed over 3 x 3 px, faded out between 1.5 and 2 radii. */
+static rf_status describe(const judge *j, rf_dust_spot *spot, rf_error *err)
+{
+    int reach = (int)(2.0f * j->radius) + 1, middle_x = (int)floorf(j->x + 0.5f), middle_y = (int)floorf(j->y + 0.5f);
+    spot->x = (float)j->suspect->x + j->x;
+    spot->y = (float)j->suspect->y + j->y;
+    spot->radius_px = j->radius;
+    spot->dip = 1.0f - expf(-j->depth);
+    spot->side = 2 * reach + 1;
+    spot->left = j->suspect->x + middle_x - reach;
+    spot->top = j->suspect->y + middle_y - reach;
+    rf_status status =
+        rf_alloc(&spot->gain, (size_t)spot->side * (size_t)spot->side, sizeof *spot->gain, "the dust", err);
+    for (int i = 0; status == RF_OK && i < spot->side * spot->side; i++) {
+        int x = middle_x - reach + i % spot->side + DUST_REACH, y = middle_y - reach + i / spot->side + DUST_REACH;
+        spot->gain[i] = 1.0f;
+        if (x < 1 || y < 1 || x >= DUST_SIDE - 1 || y >= DUST_SIDE - 1)
+            continue;
+        const float *t = j->mean + y * DUST_SIDE + x;
+        float smooth = 0.25f * t[0] + 0.125f * (t[-1] + t[1] + t[-DUST_SIDE] + t[DUST_SIDE]) +
+                       0.0625f * (t[-DUST_SIDE - 1] + t[-DUST_SIDE + 1] + t[DUST_SIDE - 1] + t[DUST_SIDE + 1]);
+        float fade = 2.0f * (2.0f - distance(j, y * DUST_SIDE + x) / j->radius);
+        smooth *= fminf(fmaxf(fade, 0.0f), 1.0f);
+        spot->gain[i] = fminf(fmaxf(expf(smooth), 0.6f), 1.0f);
+    }
+    return status;
+}
+
+rf_status rf_dust_judge(const dust_suspect *suspect, int frames, rf_dust_spot *spot, int *is_dust, rf_error *err)
+{
+    rf_status status;
+    judge j = {.suspect = suspect, .frames = frames, .radius = suspect->radius_px};
+    int possible = 1;
+    *is_dust = 0;
+    RF_TRY(rf_alloc(&j.rest, (size_t)frames * DUST_AREA, sizeof *j.rest, "the suspected dust", err));
+    RF_TRY(rf_alloc(&j.mean, DUST_AREA, sizeof *j.mean, "the suspected dust", err));
+    for (int round = 0; round < ROUNDS && possible; round++) {
+        for (int k = 0; k < frames && possible; k++)
+            possible = level_out(&j, k);
+        if (possible) {
+            average(&j);
+            possible = measure(&j);
+        }
+    }
+    if (possible && verdict(&j)) {
+        RF_TRY(describe(&j, spot, err));
+        *is_dust = 1;
+    }
+done:
+    rf_free(j.rest);
+    rf_free(j.mean);
+    return status;
+}

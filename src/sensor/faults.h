@@ -1,0 +1,102 @@
+/* faults.h - the parts of the sensor module: a survey for each kind of fault, and its examination (private). */
+#ifndef RF_FAULTS_H
+#define RF_FAULTS_H
+
+#include <stdint.h>
+
+#include "railfold/sensor.h"
+
+/* ---- hot.c ---- */
+
+enum { HOT_PATCH_RADIUS = 4, HOT_PATCH_SIDE = 2 * HOT_PATCH_RADIUS + 1, HOT_PATCH = HOT_PATCH_SIDE * HOT_PATCH_SIDE };
+
+typedef struct hot_suspect {
+    int x, y, channel;
+    int sign;                           /* 1 hot, -1 dead */
+    int clipped;                        /* bit k: white (black) in sampled frame k */
+    float excess[RF_SENSOR_SAMPLE_MAX]; /* linear light (hot), share of the surroundings (dead), frame by frame */
+    float sum[3][HOT_PATCH];            /* coded excess over the surroundings, around it */
+    float square[3][HOT_PATCH];
+} hot_suspect;
+
+typedef struct hot_finder {
+    int width, height, channels;
+    rf_sample sample;
+    int surveyed, examined; /* frames */
+    uint8_t *bright, *dark; /* per sample: frames in which it stands out */
+    uint16_t *scratch;      /* 7 padded rows a thread */
+    size_t scratch_samples;
+    hot_suspect *suspects;
+    int count;
+} hot_finder;
+
+rf_status rf_hot_open(hot_finder *self, int width, int height, int channels, rf_sample sample, int threads,
+                      rf_error *err) RF_CHECKED;
+void rf_hot_close(hot_finder *self);
+void rf_hot_survey(hot_finder *self, const rf_image *frame, rf_pool *pool);
+rf_status rf_hot_suspects(hot_finder *self, rf_error *err) RF_CHECKED;
+void rf_hot_examine(hot_finder *self, const rf_image *frame);
+rf_status rf_hot_finish(hot_finder *self, rf_sensor_map *map, rf_error *err) RF_CHECKED;
+
+/* hot_extent.c: from the accepted suspects to the list of samples to replace. */
+rf_status rf_hot_extent(const hot_finder *self, const hot_suspect *const *accepted, int count, rf_sensor_map *map,
+                        rf_error *err) RF_CHECKED;
+
+/* ---- dust.c ---- */
+
+enum { DUST_REACH = 48, DUST_SIDE = 2 * DUST_REACH + 1, DUST_AREA = DUST_SIDE * DUST_SIDE };
+enum { DUST_LEVELS = 2, DUST_SUSPECTS_MAX = 64 };
+
+typedef struct dust_suspect {
+    int x, y;        /* full pixels */
+    float radius_px; /* first guess */
+    float score;
+    float *crops; /* owned; examined frames * DUST_AREA: log of linear luma, NAN outside the picture */
+} dust_suspect;
+
+/* Statistics of the dip D at every pixel of a reduced picture. */
+typedef struct dust_level {
+    int width, height, reduce;
+    rf_image linear, log, smooth; /* luma of the current frame */
+    rf_image sum, square;         /* of D over all frames */
+    rf_image quiet_sum, quiet_square;
+    uint8_t *quiet; /* frames in which the surroundings are even enough to judge */
+} dust_level;
+
+typedef struct dust_finder {
+    int width, height, channels;
+    rf_sample sample;
+    int surveyed, examined, levels;
+    float *linear_of; /* linear light of every sample value */
+    dust_level level[DUST_LEVELS];
+    float *scratch; /* one padded row a thread */
+    size_t scratch_floats;
+    dust_suspect *suspects;
+    int count;
+} dust_finder;
+
+rf_status rf_dust_open(dust_finder *self, int width, int height, int channels, rf_sample sample, int threads,
+                       rf_error *err) RF_CHECKED;
+void rf_dust_close(dust_finder *self);
+void rf_dust_survey(dust_finder *self, const rf_image *frame, rf_pool *pool);
+rf_status rf_dust_suspects(dust_finder *self, rf_error *err) RF_CHECKED;
+rf_status rf_dust_examine(dust_finder *self, const rf_image *frame, rf_error *err) RF_CHECKED;
+rf_status rf_dust_finish(dust_finder *self, rf_sensor_map *map, rf_error *err) RF_CHECKED;
+
+/* dust_judge.c: 1 when the suspect is dust; *spot then describes it (gain is allocated). */
+rf_status rf_dust_judge(const dust_suspect *suspect, int frames, rf_dust_spot *spot, int *is_dust,
+                        rf_error *err) RF_CHECKED;
+
+static inline float rf_sample_coded(const rf_image *frame, int x, int y, int channel)
+{
+    size_t at = (size_t)x * (size_t)frame->channels + (size_t)channel;
+    return frame->sample == RF_U8 ? (float)((const uint8_t *)rf_image_row(frame, y))[at] * (1.0f / 255.0f)
+                                  : (float)((const uint16_t *)rf_image_row(frame, y))[at] * (1.0f / 65535.0f);
+}
+
+static inline int rf_clamp_int(int v, int low, int high)
+{
+    return v < low ? low : v > high ? high : v;
+}
+
+#endif

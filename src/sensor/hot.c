@@ -1,0 +1,339 @@
+/* hot.c - hot and dead pixels.
+ *
+ * Survey: a sample counts as bright (dark) in a frame when it lies STAND_OUT above all (below all) but one of eight
+ * samples of its channel about 3 px away. Suspects are the samples that count in nearly all frames. Examination: each
+ * suspect's excess is taken frame by frame against the median of the ring 4 px around it. */
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "faults.h"
+#include "railfold/memory.h"
+
+enum {
+    BLOCK_ROWS = 32,
+    MOST_SUSPECTS = 16384, /* 32 MiB of them */
+    RING_PX = 3,           /* reaches past a fault that demosaicing has widened to 5 px */
+    RING_ROWS = 2 * RING_PX + 1,
+    CROWD_PX = 20, /* a neighbourhood ... */
+    CROWD_MIN = 3, /* ... in which so many other persistent spots mean that the subject persists */
+    APART_PX = 3   /* suspects nearer than this are one fault */
+};
+static const int STAND_OUT =
+    65535 * 4 / 100; /* of white: what shows; five times the noise of a frame at high sensitivity */
+static const double MOST_PERSISTENT = 5e-4; /* of all pixels; hot pixels are ten times rarer even on warm sensors */
+static const double MOST_OF_SPOTS = 0.3;    /* of a frame's spots: more, and the frames are alike */
+static const float LIKE = 2.0f;             /* excess within this factor of its median */
+static const float WHITE = 0.985f, BLACK = 0.015f;
+
+rf_status rf_hot_open(hot_finder *self, int width, int height, int channels, rf_sample sample, int threads,
+                      rf_error *err)
+{
+    rf_status status;
+    size_t samples = (size_t)width * (size_t)height * (size_t)channels;
+    *self = (hot_finder){.width = width, .height = height, .channels = channels, .sample = sample};
+    self->scratch_samples = RING_ROWS * ((size_t)width + 2 * RING_PX) * (size_t)channels;
+    RF_TRY(rf_alloc(&self->bright, samples, 1, "the sensor faults", err));
+    RF_TRY(rf_alloc(&self->dark, samples, 1, "the sensor faults", err));
+    RF_TRY(rf_alloc(&self->scratch, (size_t)threads * self->scratch_samples, sizeof *self->scratch, "the sensor faults",
+                    err));
+done:
+    return status;
+}
+
+void rf_hot_close(hot_finder *self)
+{
+    rf_free(self->bright);
+    rf_free(self->dark);
+    rf_free(self->scratch);
+    rf_free(self->suspects);
+    *self = (hot_finder){0};
+}
+
+/* ---- survey ---- */
+
+static int mirror(int v, int count)
+{
+    v = v < 0 ? -v : v;
+    v = v >= count ? 2 * (count - 1) - v : v;
+    return rf_clamp_int(v, 0, count - 1); /* pictures smaller than the ring */
+}
+
+/* Row y as 16-bit samples, mirrored RING_PX pixels beyond both ends. */
+static void padded_row(const hot_finder *self, const rf_image *frame, int y, uint16_t *restrict out)
+{
+    int channels = self->channels, width = self->width;
+    size_t samples = (size_t)width * (size_t)channels;
+    const void *row = rf_image_row(frame, mirror(y, self->height));
+    uint16_t *middle = out + RING_PX * channels;
+    if (self->sample == RF_U8)
+        for (size_t i = 0; i < samples; i++)
+            middle[i] = (uint16_t)(((const uint8_t *)row)[i] * 257);
+    else
+        memcpy(middle, row, samples * sizeof *middle);
+    for (int i = 1; i <= RING_PX; i++)
+        for (int c = 0; c < channels; c++) {
+            middle[-i * channels + c] = middle[mirror(i, width) * channels + c];
+            middle[(width - 1 + i) * channels + c] = middle[mirror(width - 1 + i, width) * channels + c];
+        }
+}
+
+static inline int max_int(int a, int b)
+{
+    return a > b ? a : b;
+}
+static inline int min_int(int a, int b)
+{
+    return a < b ? a : b;
+}
+
+static void count_row(const hot_finder *self, uint16_t *const rows[RING_ROWS], int y)
+{
+    size_t samples = (size_t)self->width * (size_t)self->channels;
+    uint8_t *restrict bright = self->bright + (size_t)y * samples, *restrict dark = self->dark + (size_t)y * samples;
+    const int one = self->channels;
+    const uint16_t *restrict above = rows[0], *restrict high = rows[1], *restrict here = rows[3],
+                             *restrict low = rows[5], *restrict below = rows[6];
+    for (size_t i = 0; i < samples; i++) {
+        const int ring[8] = {above[i + 3 * (size_t)one], below[i + 3 * (size_t)one], here[i],
+                             here[i + 6 * (size_t)one],  high[i + (size_t)one],      high[i + 5 * (size_t)one],
+                             low[i + (size_t)one],       low[i + 5 * (size_t)one]};
+        int most = 0, second_most = 0, least = 65535, second_least = 65535, value = here[i + 3 * (size_t)one];
+        for (int n = 0; n < 8; n++) {
+            second_most = max_int(second_most, min_int(most, ring[n]));
+            most = max_int(most, ring[n]);
+            second_least = min_int(second_least, max_int(least, ring[n]));
+            least = min_int(least, ring[n]);
+        }
+        bright[i] = (uint8_t)(bright[i] + (value > second_most + STAND_OUT));
+        dark[i] = (uint8_t)(dark[i] + (value < second_least - STAND_OUT));
+    }
+}
+
+typedef struct survey_job {
+    hot_finder *self;
+    const rf_image *frame;
+} survey_job;
+
+static void survey_rows(void *arg, int begin, int end, int block, int thread)
+{
+    (void)block;
+    const survey_job *job = arg;
+    hot_finder *self = job->self;
+    uint16_t *base = self->scratch + (size_t)thread * self->scratch_samples, *rows[RING_ROWS];
+    size_t stride = self->scratch_samples / RING_ROWS;
+    for (int i = 0; i < RING_ROWS; i++) {
+        rows[i] = base + (size_t)i * stride;
+        if (i > 0)
+            padded_row(self, job->frame, begin - RING_PX + i - 1, rows[i]);
+    }
+    for (int y = begin; y < end; y++) {
+        uint16_t *oldest = rows[0];
+        memmove(rows, rows + 1, (RING_ROWS - 1) * sizeof *rows);
+        rows[RING_ROWS - 1] = oldest;
+        padded_row(self, job->frame, y + RING_PX, oldest);
+        count_row(self, rows, y);
+    }
+}
+
+void rf_hot_survey(hot_finder *self, const rf_image *frame, rf_pool *pool)
+{
+    survey_job job = {.self = self, .frame = frame};
+    rf_pool_rows(pool, self->height, BLOCK_ROWS, survey_rows, &job);
+    self->surveyed++;
+}
+
+/* ---- suspects ---- */
+
+static int frames_wanted(int frames)
+{
+    return frames - frames / 6; /* 4 of 4, 5 of 6, 10 of 12 */
+}
+
+/* Persistent samples, and the mean number of samples that stand out in a frame; neighbours in a row count once. */
+static size_t count_persistent(const hot_finder *self, double *per_frame)
+{
+    size_t samples = (size_t)self->width * (size_t)self->height * (size_t)self->channels, persistent = 0, all = 0;
+    int wanted = frames_wanted(self->surveyed);
+    for (size_t i = 0; i < samples; i++) {
+        persistent += (size_t)(self->bright[i] >= wanted) + (size_t)(self->dark[i] >= wanted);
+        all += (size_t)self->bright[i] + (size_t)self->dark[i];
+    }
+    *per_frame = (double)all / self->surveyed;
+    return persistent;
+}
+
+rf_status rf_hot_suspects(hot_finder *self, rf_error *err)
+{
+    rf_status status;
+    double per_frame, pixels = (double)self->width * self->height;
+    size_t persistent = count_persistent(self, &per_frame);
+    int wanted = frames_wanted(self->surveyed), channels = self->channels;
+    if ((double)persistent > MOST_PERSISTENT * pixels * channels + 64 || persistent > MOST_SUSPECTS ||
+        (double)persistent > MOST_OF_SPOTS * per_frame)
+        return RF_OK;
+    RF_TRY(rf_alloc(&self->suspects, persistent, sizeof *self->suspects, "the suspected hot pixels", err));
+    for (int y = 0; y < self->height; y++)
+        for (int x = 0; x < self->width; x++)
+            for (int c = 0; c < channels; c++) {
+                size_t i = ((size_t)y * (size_t)self->width + (size_t)x) * (size_t)channels + (size_t)c;
+                int sign = self->bright[i] >= wanted ? 1 : self->dark[i] >= wanted ? -1 : 0;
+                if (sign != 0)
+                    self->suspects[self->count++] = (hot_suspect){.x = x, .y = y, .channel = c, .sign = sign};
+            }
+done:
+    return status;
+}
+
+/* ---- examination ---- */
+
+static float median(float *values, int count)
+{
+    for (int i = 1; i < count; i++) { /* at most 32 of them */
+        float v = values[i];
+        int j = i;
+        for (; j > 0 && values[j - 1] > v; j--)
+            values[j] = values[j - 1];
+        values[j] = v;
+    }
+    return count % 2 != 0 ? values[count / 2] : 0.5f * (values[count / 2 - 1] + values[count / 2]);
+}
+
+/* Median of the patch's rim inside the picture. */
+static float surroundings(const rf_image *frame, const hot_suspect *s, int channel)
+{
+    float rim[4 * (HOT_PATCH_SIDE - 1)];
+    int count = 0;
+    for (int dy = -HOT_PATCH_RADIUS; dy <= HOT_PATCH_RADIUS; dy++)
+        for (int dx = -HOT_PATCH_RADIUS; dx <= HOT_PATCH_RADIUS; dx++) {
+            int x = s->x + dx, y = s->y + dy;
+            int on_rim =
+                dx == -HOT_PATCH_RADIUS || dx == HOT_PATCH_RADIUS || dy == -HOT_PATCH_RADIUS || dy == HOT_PATCH_RADIUS;
+            if (on_rim && x >= 0 && y >= 0 && x < frame->width && y < frame->height)
+                rim[count++] = rf_sample_coded(frame, x, y, channel);
+        }
+    return count > 0 ? median(rim, count) : 0.0f;
+}
+
+static void examine_one(hot_suspect *s, const rf_image *frame, int k)
+{
+    for (int c = 0; c < frame->channels; c++) {
+        float around = surroundings(frame, s, c);
+        for (int i = 0; i < HOT_PATCH; i++) {
+            int x = s->x + i % HOT_PATCH_SIDE - HOT_PATCH_RADIUS, y = s->y + i / HOT_PATCH_SIDE - HOT_PATCH_RADIUS;
+            if (x < 0 || y < 0 || x >= frame->width || y >= frame->height)
+                continue;
+            float excess = rf_sample_coded(frame, x, y, c) - around;
+            s->sum[c][i] += excess;
+            s->square[c][i] += excess * excess;
+        }
+        if (c != s->channel)
+            continue;
+        float value = rf_sample_coded(frame, s->x, s->y, c);
+        float light = rf_linear_from_coded(value), light_around = rf_linear_from_coded(around);
+        s->excess[k] = s->sign > 0 ? light - light_around : (light_around - light) / fmaxf(light_around, 1e-3f);
+        if (s->sign > 0 ? value > WHITE : value < BLACK)
+            s->clipped |= 1 << k;
+    }
+}
+
+void rf_hot_examine(hot_finder *self, const rf_image *frame)
+{
+    for (int i = 0; i < self->count; i++)
+        examine_one(&self->suspects[i], frame, self->examined);
+    self->examined++;
+}
+
+/* ---- verdict ---- */
+
+static int is_consistent(const hot_suspect *s, int frames)
+{
+    float sorted[RF_SENSOR_SAMPLE_MAX];
+    memcpy(sorted, s->excess, sizeof sorted);
+    float middle = median(sorted, frames);
+    int alike = 0;
+    for (int k = 0; k < frames; k++)
+        alike += (s->clipped >> k & 1) != 0 || (s->excess[k] * LIKE >= middle && s->excess[k] <= LIKE * middle);
+    return middle > 0 && alike >= frames_wanted(frames);
+}
+
+static float strength(const hot_suspect *s)
+{
+    return fabsf(s->sum[s->channel][HOT_PATCH / 2]);
+}
+
+static int far_apart(const hot_suspect *a, const hot_suspect *b, int px)
+{
+    return abs(a->x - b->x) > px || abs(a->y - b->y) > px;
+}
+
+/* The suspects from *begin to before *end lie in the rows within `px` of the i-th: they are in reading order. */
+static void rows_near(const hot_suspect *const *faults, int count, int i, int px, int *begin, int *end)
+{
+    *begin = *end = i;
+    while (*begin > 0 && faults[i]->y - faults[*begin - 1]->y <= px)
+        --*begin;
+    while (*end < count && faults[*end]->y - faults[i]->y <= px)
+        ++*end;
+}
+
+/* Of faults close together the strongest stands for all. */
+static int is_strongest(const hot_suspect *const *faults, int count, int i)
+{
+    const hot_suspect *s = faults[i];
+    int begin, end;
+    rows_near(faults, count, i, APART_PX, &begin, &end);
+    for (int j = begin; j < end; j++) {
+        const hot_suspect *other = faults[j];
+        if (j == i || far_apart(s, other, APART_PX))
+            continue;
+        if (strength(other) > strength(s) || (strength(other) == strength(s) && j < i))
+            return 0;
+    }
+    return 1;
+}
+
+static int is_crowded(const hot_suspect *const *faults, int count, int i)
+{
+    int others = 0, begin, end;
+    rows_near(faults, count, i, CROWD_PX, &begin, &end);
+    for (int j = begin; j < end; j++)
+        others += j != i && !far_apart(faults[i], faults[j], CROWD_PX);
+    return others >= CROWD_MIN;
+}
+
+/* Keeps of list[0..count) what `keep` says, judged on the whole list; `kept` is room for as many. */
+static int sift(const hot_suspect **list, int count, const hot_suspect **kept,
+                int (*keep)(const hot_suspect *const *, int, int))
+{
+    int kept_count = 0;
+    for (int i = 0; i < count; i++)
+        if (keep(list, count, i))
+            kept[kept_count++] = list[i];
+    return kept_count;
+}
+
+static int is_lonely(const hot_suspect *const *faults, int count, int i)
+{
+    return !is_crowded(faults, count, i);
+}
+
+rf_status rf_hot_finish(hot_finder *self, rf_sensor_map *map, rf_error *err)
+{
+    rf_status status;
+    const hot_suspect **list = NULL, **other = NULL;
+    int count = 0;
+    RF_TRY(rf_alloc(&list, (size_t)self->count, sizeof *list, "the suspected hot pixels", err));
+    RF_TRY(rf_alloc(&other, (size_t)self->count, sizeof *other, "the suspected hot pixels", err));
+    for (int i = 0; i < self->count; i++)
+        if (is_consistent(&self->suspects[i], self->examined))
+            list[count++] = &self->suspects[i];
+    count = sift(list, count, other, is_strongest);
+    count = sift(other, count, list, is_lonely);
+    if (count > 0)
+        RF_TRY(rf_hot_extent(self, list, count, map, err));
+done:
+    rf_free(list);
+    rf_free(other);
+    return status;
+}

@@ -1,0 +1,126 @@
+/* sensor.c - the sample, and the two looks at it: hot.c and dust.c do the finding. */
+#include "railfold/sensor.h"
+
+#include "faults.h"
+#include "railfold/memory.h"
+
+struct rf_sensor {
+    int width, height, channels;
+    rf_sample sample;
+    rf_pool *pool;
+    hot_finder hot;
+    dust_finder dust;
+};
+
+int rf_sensor_sample(int frame_count, int index[RF_SENSOR_SAMPLE_MAX])
+{
+    enum { AT_EACH_END = 4, BETWEEN = RF_SENSOR_SAMPLE_MAX - 2 * AT_EACH_END };
+    int count = 0;
+    if (frame_count < RF_SENSOR_SAMPLE_MIN)
+        return 0;
+    if (frame_count <= RF_SENSOR_SAMPLE_MAX) {
+        for (int k = 0; k < frame_count; k++)
+            index[count++] = k;
+        return count;
+    }
+    int rest = frame_count - 2 * AT_EACH_END;
+    for (int k = 0; k < AT_EACH_END; k++)
+        index[count++] = k;
+    for (int i = 0; i < BETWEEN; i++)
+        index[count++] = AT_EACH_END + (2 * i + 1) * rest / (2 * BETWEEN);
+    for (int k = frame_count - AT_EACH_END; k < frame_count; k++)
+        index[count++] = k;
+    return count;
+}
+
+rf_status rf_sensor_create(rf_sensor **out, int width, int height, int channels, rf_sample sample, rf_pool *pool,
+                           rf_error *err)
+{
+    rf_status status;
+    rf_sensor *s = NULL;
+    *out = NULL;
+    if (width < 1 || height < 1 || (channels != 1 && channels != 3) || (sample != RF_U8 && sample != RF_U16))
+        return rf_fail(err, RF_ERR_USAGE,
+                       "sensor faults are looked for in 8- or 16-bit frames of 1 or 3 channels, not %d x "
+                       "%d pixels of %d",
+                       width, height, channels);
+    RF_TRY(rf_alloc(&s, 1, sizeof *s, "the sensor faults", err));
+    *s = (rf_sensor){.width = width, .height = height, .channels = channels, .sample = sample, .pool = pool};
+    RF_TRY(rf_hot_open(&s->hot, width, height, channels, sample, rf_pool_threads(pool), err));
+    RF_TRY(rf_dust_open(&s->dust, width, height, channels, sample, rf_pool_threads(pool), err));
+    *out = s;
+    return RF_OK;
+done:
+    rf_sensor_destroy(&s);
+    return status;
+}
+
+void rf_sensor_destroy(rf_sensor **sensor)
+{
+    rf_sensor *s = *sensor;
+    if (s == NULL)
+        return;
+    rf_hot_close(&s->hot);
+    rf_dust_close(&s->dust);
+    rf_free(s);
+    *sensor = NULL;
+}
+
+static rf_status check_frame(const rf_sensor *s, const rf_image *frame, int seen, int most, rf_error *err)
+{
+    if (frame->width != s->width || frame->height != s->height || frame->channels != s->channels ||
+        frame->sample != s->sample)
+        return rf_fail(err, RF_ERR_INPUT,
+                       "a frame of %d x %d pixels and %d channels does not fit the sensor's %d x %d and %d",
+                       frame->width, frame->height, frame->channels, s->width, s->height, s->channels);
+    if (seen >= most)
+        return rf_fail(err, RF_ERR_INPUT, "a frame too many to look at: %d were announced", most);
+    return RF_OK;
+}
+
+rf_status rf_sensor_survey(rf_sensor *s, const rf_image *frame, rf_error *err)
+{
+    rf_status status;
+    RF_TRY(check_frame(s, frame, s->hot.surveyed, RF_SENSOR_SAMPLE_MAX, err));
+    rf_hot_survey(&s->hot, frame, s->pool);
+    rf_dust_survey(&s->dust, frame, s->pool);
+done:
+    return status;
+}
+
+rf_status rf_sensor_suspects(rf_sensor *s, int *count, rf_error *err)
+{
+    rf_status status = RF_OK;
+    *count = 0;
+    if (s->hot.surveyed < RF_SENSOR_SAMPLE_MIN)
+        return RF_OK;
+    RF_TRY(rf_hot_suspects(&s->hot, err));
+    RF_TRY(rf_dust_suspects(&s->dust, err));
+    *count = s->hot.count + s->dust.count;
+done:
+    return status;
+}
+
+rf_status rf_sensor_examine(rf_sensor *s, const rf_image *frame, rf_error *err)
+{
+    rf_status status;
+    RF_TRY(check_frame(s, frame, s->hot.examined, s->hot.surveyed, err));
+    rf_hot_examine(&s->hot, frame);
+    RF_TRY(rf_dust_examine(&s->dust, frame, err));
+done:
+    return status;
+}
+
+rf_status rf_sensor_finish(rf_sensor *s, rf_sensor_map *map, rf_error *err)
+{
+    rf_status status = RF_OK;
+    *map = (rf_sensor_map){.width = s->width, .height = s->height, .channels = s->channels};
+    if (s->hot.examined < RF_SENSOR_SAMPLE_MIN)
+        return RF_OK;
+    RF_TRY(rf_hot_finish(&s->hot, map, err));
+    RF_TRY(rf_dust_finish(&s->dust, map, err));
+    return RF_OK;
+done:
+    rf_sensor_map_free(map);
+    return status;
+}
