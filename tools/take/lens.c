@@ -65,7 +65,13 @@ rf_status lens_open(lens **out, const scene *subject, const rail *plan, double m
         RF_TRY(rf_alloc(&scratch->direct, cells, sizeof *scratch->direct, "the lens", err));
         RF_TRY(rf_alloc(&scratch->weight, cells, sizeof *scratch->weight, "the lens", err));
     }
-    RF_TRY(disc_table_make(&self->discs, largest_disc_px(subject, plan), err));
+    double largest_px = largest_disc_px(subject, plan);
+    if (largest_px > LARGEST_DISC_PX) {
+        status = rf_fail(err, RF_ERR_USAGE, "--blur: discs of %.0f px radius are more than this tool draws (%d px)",
+                         largest_px, LARGEST_DISC_PX);
+        goto done;
+    }
+    RF_TRY(disc_table_make(&self->discs, largest_px, err));
     RF_TRY(lens_make_profiles(self, err));
     lens_fill_lanczos(self->lanczos);
     for (int i = 0; i < subject->count; i++)
@@ -96,6 +102,7 @@ void lens_close(lens **at)
     rf_free(self->profiles);
     rf_free(self->warped);
     rf_free(self->warped_disc);
+    rf_free(self->warped_used);
     disc_table_free(&self->discs);
     rf_free(self);
     *at = NULL;

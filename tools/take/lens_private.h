@@ -15,7 +15,9 @@ static inline v4 v4_all(float value)
 }
 
 enum {
-    BAND_ROWS = 48, /* rows of the frame a thread works on at a time */
+    BAND_ROWS = 48,              /* rows of the frame a thread works on at a time */
+    CHUNK_ROWS = 10 * BAND_ROWS, /* rows of the frame a raster layer is warped for at a time */
+    LARGEST_DISC_PX = 1000,
     LANCZOS_TAPS = 6,
     LANCZOS_PHASES = 1024,
     PROFILE_RADIUS_STEPS = 8, /* near-focus profiles, radii a pixel */
@@ -42,9 +44,10 @@ struct lens {
     band_scratch *scratch; /* one a thread */
     int threads;
     int scratch_stride;    /* width + 2 */
-    v4 *warped;            /* a raster layer on the frame's grid, with a margin */
+    v4 *warped;            /* rows of a raster layer on the frame's grid, with a margin */
     uint16_t *warped_disc; /* disc index of each */
-    size_t warped_room;
+    uint8_t *warped_used;  /* one a row: has any cover */
+    size_t warped_room, warped_rows;
     int *row_begin[SCENE_MAX_LAYERS], *row_end[SCENE_MAX_LAYERS]; /* covered columns of each raster row */
 };
 
@@ -83,8 +86,9 @@ typedef struct spread_source {
     const v4 *rgba;       /* premultiplied */
     const uint16_t *disc; /* disc index of each pixel, or NULL: `same_disc` for all */
     int same_disc;
-    int width, height, margin; /* pixel (0, 0) of the target is (margin, margin) here */
-    int reach;                 /* largest reach of any disc in it, px */
+    int width, height;
+    int column, row; /* target pixel that its first one stands for */
+    int reach;       /* largest reach of any disc in it, px */
 } spread_source;
 
 /* Enters rows [row_begin, row_end) of the target, `columns` wide, into scratch (cleared here). */

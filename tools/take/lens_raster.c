@@ -8,6 +8,7 @@ typedef struct raster_job {
     const raster_layer *raster;
     const int *row_begin, *row_end;
     spread_source source;
+    int first_row; /* of the chunk */
 } raster_job;
 
 /* Depth at a place of the layer, bilinear, continued at the edges. */
@@ -69,10 +70,11 @@ static void warp_rows(void *arg, int row_begin, int row_end, int block, int thre
     for (int y = row_begin; y < row_end; y++) {
         v4 *out = e->self->warped + (size_t)y * (size_t)job->source.width;
         uint16_t *disc = e->self->warped_disc + (size_t)y * (size_t)job->source.width;
-        double fy = y - job->source.margin - view->cy;
+        double fy = y + job->source.row - view->cy;
+        uint8_t used = 0;
         float z = 0;
         for (int x = 0; x < job->source.width; x++) {
-            double fx = x - job->source.margin - view->cx;
+            double fx = x + job->source.column - view->cx;
             double qx = e->cosine * fx + e->sine * fy, qy = e->cosine * fy - e->sine * fx;
             float lx = 0, ly = 0;
             if (x == 0)
@@ -84,8 +86,10 @@ static void warp_rows(void *arg, int row_begin, int row_end, int block, int thre
                 z = depth_at(raster, lx, ly);
             }
             out[x] = colour_at(job, lx, ly);
+            used |= out[x][3] > 0;
             disc[x] = (uint16_t)disc_index(&e->self->discs, blur_radius_px(e, z));
         }
+        e->self->warped_used[y] = used;
     }
 }
 
@@ -96,6 +100,8 @@ static void lay_over_rows(void *arg, int row_begin, int row_end, int block, int 
     lens *self = job->e->self;
     band_scratch *scratch = &self->scratch[thread];
     int width = self->plan->view.width;
+    row_begin += job->first_row;
+    row_end += job->first_row;
     spread_band(self, &job->source, scratch, width, row_begin, row_end);
     for (int y = row_begin; y < row_end; y++) {
         const v4 *ends = scratch->ends + (size_t)(y - row_begin) * (size_t)self->scratch_stride;
@@ -125,6 +131,27 @@ static float largest_radius(const exposure *e, const raster_layer *raster)
     return largest;
 }
 
+static rf_status make_room(lens *self, size_t width, size_t rows, rf_error *err)
+{
+    rf_status status = RF_OK;
+    if (width * rows > self->warped_room || rows > self->warped_rows) {
+        rf_free(self->warped);
+        rf_free(self->warped_disc);
+        rf_free(self->warped_used);
+        self->warped = NULL;
+        self->warped_disc = NULL;
+        self->warped_used = NULL;
+        self->warped_room = self->warped_rows = 0;
+        RF_TRY(rf_alloc_raw(&self->warped, width * rows, sizeof *self->warped, "a warped layer", err));
+        RF_TRY(rf_alloc_raw(&self->warped_disc, width * rows, sizeof *self->warped_disc, "a warped layer", err));
+        RF_TRY(rf_alloc_raw(&self->warped_used, rows, 1, "a warped layer", err));
+        self->warped_room = width * rows;
+        self->warped_rows = rows;
+    }
+done:
+    return status;
+}
+
 rf_status lens_raster(exposure *e, int layer_index, rf_error *err)
 {
     rf_status status;
@@ -134,25 +161,19 @@ rf_status lens_raster(exposure *e, int layer_index, rf_error *err)
                       .raster = &self->subject->layers[layer_index].raster,
                       .row_begin = self->row_begin[layer_index],
                       .row_end = self->row_end[layer_index]};
-    int reach = self->discs.reach[disc_index(&self->discs, largest_radius(e, job.raster))];
-    job.source = (spread_source){.margin = reach + 1, .reach = reach};
-    job.source.width = view->width + 2 * job.source.margin;
-    job.source.height = view->height + 2 * job.source.margin;
-    size_t needed = (size_t)job.source.width * (size_t)job.source.height;
-    if (needed > self->warped_room) {
-        rf_free(self->warped);
-        rf_free(self->warped_disc);
-        self->warped = NULL;
-        self->warped_disc = NULL;
-        self->warped_room = 0;
-        RF_TRY(rf_alloc_raw(&self->warped, needed, sizeof *self->warped, "a warped layer", err));
-        RF_TRY(rf_alloc_raw(&self->warped_disc, needed, sizeof *self->warped_disc, "a warped layer", err));
-        self->warped_room = needed;
-    }
+    int reach = self->discs.reach[disc_index(&self->discs, largest_radius(e, job.raster))], margin = reach + 1;
+    job.source = (spread_source){.reach = reach, .width = view->width + 2 * margin, .column = -margin};
+    RF_TRY(make_room(self, (size_t)job.source.width, (size_t)(CHUNK_ROWS + 2 * margin), err));
     job.source.rgba = self->warped;
     job.source.disc = self->warped_disc;
-    rf_pool_rows(self->pool, job.source.height, 16, warp_rows, &job);
-    rf_pool_rows(self->pool, view->height, BAND_ROWS, lay_over_rows, &job);
+    for (job.first_row = 0; job.first_row < view->height; job.first_row += CHUNK_ROWS) {
+        int rows = view->height - job.first_row < CHUNK_ROWS ? view->height - job.first_row : CHUNK_ROWS;
+        job.source.row = job.first_row - margin;
+        job.source.height = rows + 2 * margin;
+        rf_pool_rows(self->pool, job.source.height, 16, warp_rows, &job);
+        if (memchr(self->warped_used, 1, (size_t)job.source.height) != NULL)
+            rf_pool_rows(self->pool, rows, BAND_ROWS, lay_over_rows, &job);
+    }
     return RF_OK;
 done:
     return status;

@@ -57,7 +57,7 @@ void spread_band(const lens *self, const spread_source *source, band_scratch *sc
     size_t cells = (size_t)(row_end - row_begin) * (size_t)t.stride;
     memset(t.ends, 0, cells * sizeof *t.ends);
     memset(t.weight, 0, cells * sizeof *t.weight);
-    int from = row_begin - source->reach + source->margin, to = row_end + source->reach + source->margin;
+    int from = row_begin - source->reach - source->row, to = row_end + source->reach - source->row;
     from = from < 0 ? 0 : from;
     to = to > source->height ? source->height : to;
     for (int y = from; y < to; y++) {
@@ -65,7 +65,7 @@ void spread_band(const lens *self, const spread_source *source, band_scratch *sc
         const uint16_t *disc = source->disc == NULL ? NULL : source->disc + (size_t)y * (size_t)source->width;
         for (int x = 0; x < source->width; x++) {
             int index = disc == NULL ? source->same_disc : disc[x];
-            spread_pixel(&t, &self->discs, index, x - source->margin, y - source->margin, rgba[x]);
+            spread_pixel(&t, &self->discs, index, x + source->column, y + source->row, rgba[x]);
         }
     }
 }

@@ -4,8 +4,8 @@
 
 #include "random.h"
 
-/* Nothing may come nearer than the near end of the subject. */
-static const float NEAREST_UNITS = 1.5f;
+/* Nothing may leave the depth the frames cover. */
+static const float NEAREST_UNITS = 1.5f, FARTHEST_UNITS = 300;
 
 typedef struct tuft {
     float x, y;   /* foot, units */
@@ -49,7 +49,7 @@ static vec3 random_vector(grower *g, float size)
 static rf_status add(grower *g, strand_shape *shape)
 {
     for (int i = 0; i < 4; i++)
-        shape->line[i].z = maxf(shape->line[i].z, NEAREST_UNITS + (float)i * 0.3f);
+        shape->line[i].z = clampf(shape->line[i].z, NEAREST_UNITS + (float)i * 0.3f, FARTHEST_UNITS);
     shape->seed = (uint32_t)take_random_bits(&g->random);
     shape->loose = g->loose;
     return strand_list_add(g->list, shape, g->err);
@@ -202,14 +202,14 @@ done:
 rf_status moss_grow(const scene_maker *maker, rock *ground, strand_list *front, strand_list *behind, rf_error *err)
 {
     static const tuft tufts[] = {
-        {.x = -345, .y = 150, .spread = 105, .shoots = 20, .length = 165, .leaf = 62, .lean = {-0.15f, -0.75f, -0.30f}},
+        {.x = -345, .y = 150, .spread = 105, .shoots = 20, .length = 165, .leaf = 62, .lean = {-0.15f, -0.80f, -0.05f}},
         {.x = -120,
          .y = 345,
          .spread = 80,
          .shoots = 13,
          .length = 135,
          .leaf = 56,
-         .lean = {0.0f, -0.75f, -0.25f},
+         .lean = {0.0f, -0.85f, 0.05f},
          .loose = 1},
         {.x = 455, .y = 215, .spread = 60, .shoots = 9, .length = 105, .leaf = 46, .lean = {0.2f, -0.8f, -0.1f}},
         {.x = 170, .y = -205, .spread = 40, .shoots = 7, .length = 70, .leaf = 30, .lean = {0.1f, -0.9f, 0.0f}},
@@ -219,7 +219,7 @@ rf_status moss_grow(const scene_maker *maker, rock *ground, strand_list *front, 
          .shoots = 9,
          .length = 150,
          .leaf = 50,
-         .lean = {-0.2f, -1.6f, 0.9f},
+         .lean = {-0.2f, -1.6f, 0.75f},
          .behind = 1},
     };
     rf_status status;

@@ -46,9 +46,9 @@ typedef struct strand {
 
 typedef struct strand_layer {
     strand *strands; /* owned */
-    int count, room;
+    int count;
     strand_point *points; /* owned */
-    size_t point_count, point_room;
+    size_t point_count;
     float spacing_px; /* of the finest level; doubled twice */
 } strand_layer;
 

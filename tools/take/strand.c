@@ -65,23 +65,43 @@ float strand_half_width(const strand_shape *shape, float u)
     }
 }
 
-static float line_length(const strand_shape *shape)
+enum { LINE_NODES = 33 };
+
+/* Length along the centre line at even steps of its parameter, to walk it at an even pace. */
+typedef struct line_scale {
+    float at[LINE_NODES];
+    float length;
+} line_scale;
+
+static line_scale measure_line(const strand_shape *shape)
 {
-    float length = 0;
+    line_scale scale = {.at = {0}};
     vec3 last = shape->line[0];
-    for (int i = 1; i <= 16; i++) {
-        vec3 here = strand_centre(shape, (float)i / 16);
-        length += v3_length(v3_sub(here, last));
+    for (int i = 1; i < LINE_NODES; i++) {
+        vec3 here = strand_centre(shape, (float)i / (LINE_NODES - 1));
+        scale.at[i] = scale.at[i - 1] + v3_length(v3_sub(here, last));
         last = here;
     }
-    return length;
+    scale.length = scale.at[LINE_NODES - 1];
+    return scale;
+}
+
+/* Parameter at a share 0..1 of the length; carries on beyond the tip. */
+static float parameter_at(const line_scale *scale, float share)
+{
+    float wanted = share * scale->length;
+    int i = 1;
+    while (i < LINE_NODES - 1 && scale->at[i] < wanted)
+        i++;
+    float part = scale->at[i] - scale->at[i - 1];
+    return ((float)(i - 1) + (part > 0 ? (wanted - scale->at[i - 1]) / part : 0)) / (LINE_NODES - 1);
 }
 
 void strand_list_shade(const strand_list *list, canopy *shade)
 {
     for (int i = 0; i < list->count; i++) {
         const strand_shape *shape = &list->shapes[i];
-        float length = line_length(shape);
+        float length = measure_line(shape).length;
         int parts = 2 + (int)(length / 2);
         for (int p = 0; p < parts; p++) {
             float u = ((float)p + 0.5f) / (float)parts;
@@ -154,23 +174,6 @@ typedef struct filler {
     const canopy *shade;
 } filler;
 
-static rf_status make_room(strand_layer *out, size_t more, rf_error *err)
-{
-    rf_status status = RF_OK;
-    if (out->point_count + more > out->point_room) {
-        strand_point *larger = NULL;
-        size_t room = 2 * out->point_room + more + 4096;
-        RF_TRY(rf_alloc_raw(&larger, room, sizeof *larger, "the bristles", err));
-        if (out->point_count > 0)
-            memcpy(larger, out->points, out->point_count * sizeof *larger);
-        rf_free(out->points);
-        out->points = larger;
-        out->point_room = room;
-    }
-done:
-    return status;
-}
-
 /* Reference view units -> the pixel of the focus plane on the same ray (rail.h). */
 static strand_point project(const scene_maker *maker, vec3 at)
 {
@@ -190,15 +193,17 @@ static void grow_box(strand *s, const strand_point *p)
     s->high_z = maxf(s->high_z, p->z);
 }
 
-/* One row of patches across the strand; their seen area is that of the parallelogram they stand for. */
-static void fill_section(const filler *f, const strand_shape *shape, strand *s, float u, float step_u, float spacing_px)
+/* One row of patches across the strand, for the parameters u0..u1; the area a patch is seen to cover is that of the
+ * parallelogram it stands for. */
+static void fill_section(const filler *f, const strand_shape *shape, strand *s, float u0, float u1, float spacing_px)
 {
+    float u = 0.5f * (u0 + u1), step_u = u1 - u0;
     cross_section here = section_at(shape, f->shade, u), next = here;
     next.centre = strand_centre(shape, u + step_u);
     next.along = strand_direction(shape, u + step_u);
     float width_px = 2 * here.half_width * (float)f->maker->unit_px * (shape->round ? 1 : 1 + shape->fold);
     int across = (int)ceilf(width_px / spacing_px);
-    across = across < 1 ? 1 : across > 400 ? 400 : across;
+    across = across < 1 ? 1 : across;
     for (int i = 0; i < across; i++) {
         float v = 2 * ((float)i + 0.5f) / (float)across - 1, half_step = 1.0f / (float)across;
         vec3 normal, unused, at = skin_at(shape, &here, v, &normal);
@@ -219,30 +224,33 @@ static void fill_section(const filler *f, const strand_shape *shape, strand *s, 
     }
 }
 
-static rf_status fill_strand(const filler *f, const strand_shape *shape, strand *s, rf_error *err)
+/* Sections along a strand, and the most patches across, at a level. */
+static void count_patches(const filler *f, const strand_shape *shape, int level, int *sections, int *across)
 {
-    rf_status status;
-    float length_px = line_length(shape) * (float)f->maker->unit_px * 1.06f;
-    float widest_px =
-        (shape->outline == OUTLINE_STALK ? 9 : 2 * (1 + shape->fold)) * shape->half_width * (float)f->maker->unit_px;
+    float unit_px = (float)f->maker->unit_px, spacing = f->out->spacing_px * (float)(1 << level);
+    float widest = (shape->outline == OUTLINE_STALK ? 9 : 2 * (1 + shape->fold)) * shape->half_width * unit_px;
+    /* Near things look up to a few per cent larger than at the unit's scale. */
+    *sections = (int)clampf(ceilf(1.05f * measure_line(shape).length * unit_px / spacing), 2, 20000);
+    *across = (int)ceilf(widest / spacing) + 2;
+}
+
+static void fill_strand(const filler *f, const strand_shape *shape, strand *s)
+{
     *s = (strand){.low_x = 1e9f, .low_y = 1e9f, .low_z = 1e9f, .high_x = -1e9f, .high_y = -1e9f, .high_z = -1e9f};
+    line_scale scale = measure_line(shape);
     s->loose = shape->loose;
+    s->sort_z = scene_steps(f->maker, strand_centre(shape, 0.6f).z);
     for (int level = 0; level < STRAND_LEVELS; level++) {
-        float spacing = f->out->spacing_px * (float)(1 << level);
-        /* The line's parameter does not run evenly: take the length as a third more. */
-        int sections = (int)ceilf(1.33f * length_px / spacing);
-        sections = sections < 2 ? 2 : sections > 20000 ? 20000 : sections;
-        RF_TRY(make_room(f->out, (size_t)sections * (size_t)(ceilf(widest_px / spacing) + 2), err));
+        int sections, across;
+        count_patches(f, shape, level, &sections, &across);
         s->first[level] = f->out->point_count;
-        for (int i = 0; i < sections; i++)
-            fill_section(f, shape, s, ((float)i + 0.5f) / (float)sections, 1 / (float)sections, spacing);
+        for (int i = 0; i < sections; i++) {
+            float from = parameter_at(&scale, (float)i / (float)sections),
+                  to = parameter_at(&scale, ((float)i + 1) / (float)sections);
+            fill_section(f, shape, s, from, to, f->out->spacing_px * (float)(1 << level));
+        }
         s->count[level] = (int)(f->out->point_count - s->first[level]);
     }
-    float reach = scene_steps(f->maker, strand_centre(shape, 0.6f).z);
-    s->sort_z = reach;
-    return RF_OK;
-done:
-    return status;
 }
 
 static int farther_first(const void *a, const void *b)
@@ -258,13 +266,19 @@ rf_status strand_layer_fill(scene_maker *maker, const strand_list *list, const c
 {
     rf_status status;
     filler f = {.maker = maker, .out = out, .shade = shade};
-    /* Patches closer than 1.3 times the softness leave no ripple: exp(-2 pi^2 / 1.3^2) is under 1e-5. */
-    out->spacing_px = (float)maxf(0.35f, minf(1.3f * (float)maker->options->mtf_px, 0.9f));
+    /* Patches 1.4 times the softness apart leave a ripple of 2 exp(-2 pi^2 / 1.4^2), under 1e-4. */
+    out->spacing_px = (float)maxf(0.35f, minf(1.4f * (float)maker->options->mtf_px, 0.9f));
     RF_TRY(rf_alloc(&out->strands, (size_t)list->count, sizeof *out->strands, "the bristles", err));
-    for (int i = 0; i < list->count; i++) {
-        RF_TRY(fill_strand(&f, &list->shapes[i], &out->strands[i], err));
-        out->count++;
-    }
+    size_t most = 0;
+    for (int i = 0; i < list->count; i++)
+        for (int level = 0; level < STRAND_LEVELS; level++) {
+            int sections, across;
+            count_patches(&f, &list->shapes[i], level, &sections, &across);
+            most += (size_t)sections * (size_t)across;
+        }
+    RF_TRY(rf_alloc_raw(&out->points, most, sizeof *out->points, "the bristles", err));
+    for (int i = 0; i < list->count; i++)
+        fill_strand(&f, &list->shapes[i], &out->strands[out->count++]);
     qsort(out->strands, (size_t)out->count, sizeof *out->strands, farther_first);
     return RF_OK;
 done:
