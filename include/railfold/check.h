@@ -77,6 +77,13 @@ typedef struct rf_check_frame {
     char note[RF_CHECK_NOTE_BYTES];/* the kinds found here, "bump, blur"; empty: none */
 } rf_check_frame;
 
+/* A fault that sits still on the sensor, full-size pixels of the frames. */
+typedef struct rf_check_spot {
+    double x, y;
+    double radius_px; /* 0: a hot pixel; else dust */
+    double dip;       /* share of the light dust takes */
+} rf_check_spot;
+
 typedef struct rf_check_result {
     rf_check_verdict verdict;
     rf_check_finding *findings; /* owned; gravest first, then by frame */
@@ -89,6 +96,8 @@ typedef struct rf_check_result {
     double focus_width_steps;      /* full width of a focus curve at half its peak; 0 = unknown */
     double blur_px_per_step;       /* defocus disc radius gained per step, full-size pixels, from that; 0 = unknown */
     double subject_share;          /* of the picture that has something to be sharp, 0..1 */
+    rf_check_spot *spots;          /* owned; hot pixels, then dust */
+    int spot_count, dust_count;
     double seconds;
 } rf_check_result;
 
@@ -108,7 +117,8 @@ typedef struct rf_check_options {
     const char *const *frames; /* paths in take order; borrowed */
     int frame_count;
     const rf_check_plan *plan; /* or NULL */
-    int unfinished;            /* 1: the take goes on; its end is not judged */
+    int unfinished;            /* 1: the take goes on; its end and its sensor are not judged */
+    int begun_before;          /* 1: frames before these are not given; the start is not judged */
     int threads;               /* 0 = one per processor */
     rf_check_progress_fn progress; /* may be NULL */
     void *progress_arg;

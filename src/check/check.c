@@ -58,6 +58,8 @@ static rf_status find_all(rf_look *look, rf_error *err)
     RF_TRY(rf_find_cover(look, err));
     RF_TRY(rf_find_blur(look, err));
     RF_TRY(rf_find_moved(look, err));
+    if (!look->options->unfinished)
+        RF_TRY(rf_find_sensor(look, err));
     RF_TRY(rf_find_plan(look, err));
 done:
     rf_free(metadata);

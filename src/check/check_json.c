@@ -52,6 +52,22 @@ static void write_frame(rf_json *json, const rf_check_frame *frame, int index)
     rf_json_close(json, '}');
 }
 
+static void write_spots(rf_json *json, const char *name, const rf_check_spot *spots, int count)
+{
+    rf_json_open(json, name, '[', 0);
+    for (int i = 0; i < count; i++) {
+        rf_json_open(json, NULL, '{', 1);
+        rf_json_number(json, "x", spots[i].x);
+        rf_json_number(json, "y", spots[i].y);
+        if (spots[i].radius_px > 0) {
+            rf_json_number(json, "radius_px", spots[i].radius_px);
+            rf_json_number(json, "dip", spots[i].dip);
+        }
+        rf_json_close(json, '}');
+    }
+    rf_json_close(json, ']');
+}
+
 rf_status rf_check_json(const rf_check_result *result, char **text, size_t *bytes, rf_error *err)
 {
     rf_json json;
@@ -76,6 +92,8 @@ rf_status rf_check_json(const rf_check_result *result, char **text, size_t *byte
     rf_json_known(&json, "focus_width_steps", result->focus_width_steps);
     rf_json_known(&json, "blur_px_per_step", result->blur_px_per_step);
     rf_json_number(&json, "subject_share", result->subject_share);
+    write_spots(&json, "hot_pixels", result->spots, result->spot_count - result->dust_count);
+    write_spots(&json, "dust_spots", result->spots + result->spot_count - result->dust_count, result->dust_count);
     rf_json_number(&json, "seconds", result->seconds);
     rf_json_close(&json, '}');
     return rf_json_finish(&json, text, bytes);

@@ -81,7 +81,7 @@ static sharpness compare(const rf_look *look, int k)
 /* A step that is out of the common makes the curves around it fit badly: no word on blur there. */
 static int step_found_near(const rf_check_result *result, int k)
 {
-    for (int i = k - 1; i <= k + 2; i++)
+    for (int i = k - 1; i <= k + 3; i++)
         if (rf_check_found_at(result, RF_CHECK_ORDER, i) || rf_check_found_at(result, RF_CHECK_MISSING_STEP, i) ||
             rf_check_found_at(result, RF_CHECK_DUPLICATE, i))
             return 1;

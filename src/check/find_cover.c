@@ -151,8 +151,9 @@ rf_status rf_find_cover(rf_look *look, rf_error *err)
         return RF_OK;
     for (int c = 0; c < rf_look_cells(look); c++)
         subject += look->peaks[c].frame >= 0;
-    RF_TRY(first == 0 ? find_uncovered(look, first, subject, err) : RF_OK);
-    RF_TRY(last == look->count - 1 && !look->options->unfinished ? find_uncovered(look, last, subject, err) : RF_OK);
+    int whole = !rf_check_found(look->result, RF_CHECK_COARSE_STEP); /* a step short of the end is far, then */
+    RF_TRY(first == 0 && whole && !look->options->begun_before ? find_uncovered(look, first, subject, err) : RF_OK);
+    RF_TRY(last == look->count - 1 && whole && !look->options->unfinished ? find_uncovered(look, last, subject, err) : RF_OK);
     RF_TRY(find_clipped(look, subject, err));
     RF_TRY(find_backdrop(look, err));
 done:

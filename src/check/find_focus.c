@@ -20,7 +20,7 @@ rf_status rf_find_focus(rf_look *look, rf_error *err)
     const rf_check_result *result = look->result;
     double width = result->focus_width_steps;
     rf_check_finding f = {.kind = RF_CHECK_COARSE_STEP, .severity = RF_CHECK_WARNING};
-    if (!(width > 0))
+    if (!(width > 0) || rf_check_found(result, RF_CHECK_ORDER)) /* out of order, the curves have no width */
         return RF_OK;
     if (width < COARSE_STEPS) {
         f.severity = width < GRAVE_STEPS ? RF_CHECK_FAULT : RF_CHECK_WARNING;

@@ -61,10 +61,10 @@ static rf_status find_order(rf_look *look, int *frames, rf_error *err)
     return status;
 }
 
-/* A frame out of its place leaves a long step beside it too: that is told once. */
+/* A frame out of its place leaves a long step before it too: that is told once. */
 static int order_around(const rf_look *look, int k)
 {
-    for (int i = k - 1; i <= k + 1; i++)
+    for (int i = k - 1; i <= k + 3; i++)
         if (i >= 0 && rf_check_found_at(look->result, RF_CHECK_ORDER, i))
             return 1;
     return 0;
@@ -99,6 +99,9 @@ static rf_status find_missing(rf_look *look, rf_error *err)
     return status;
 }
 
+/* With steps so fine that neighbours look alike anyway, equal ones cannot be told. */
+#define FINEST_WIDTH_STEPS 7.0
+
 static rf_status find_duplicates(rf_look *look, int *frames, rf_error *err)
 {
     const rf_check_finding f = {.kind = RF_CHECK_DUPLICATE, .severity = RF_CHECK_NOTE};
@@ -125,7 +128,8 @@ rf_status rf_find_steps(rf_look *look, rf_error *err)
         look->result->frames[k].step = look->steps[k].length;
     RF_TRY(find_order(look, frames, err));
     RF_TRY(find_missing(look, err));
-    RF_TRY(find_duplicates(look, frames, err));
+    if (look->result->focus_width_steps < FINEST_WIDTH_STEPS)
+        RF_TRY(find_duplicates(look, frames, err));
 done:
     rf_free(frames);
     return status;

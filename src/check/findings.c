@@ -37,6 +37,7 @@ void rf_check_result_free(rf_check_result *result)
     for (int i = 0; i < result->finding_count; i++)
         rf_free(result->findings[i].frames);
     rf_free(result->findings);
+    rf_free(result->spots);
     for (int k = 0; k < result->frame_count && result->frames != NULL; k++)
         rf_free(result->frames[k].file);
     rf_free(result->frames);
@@ -75,6 +76,14 @@ rf_status rf_check_add(rf_check_result *result, const rf_check_finding *what, co
 done:
     rf_free(finding.frames);
     return status;
+}
+
+int rf_check_found(const rf_check_result *result, rf_check_kind kind)
+{
+    for (int i = 0; i < result->finding_count; i++)
+        if (result->findings[i].kind == kind)
+            return 1;
+    return 0;
 }
 
 int rf_check_found_at(const rf_check_result *result, rf_check_kind kind, int frame)

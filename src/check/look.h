@@ -42,6 +42,8 @@ typedef struct rf_look {
     rf_pool *pool;
     rf_check_result *result;
     int count;
+    int channels;                  /* of the frames, as read */
+    rf_sample sample;
     int align_reduce, cell_reduce; /* luma sizes of the two passes */
     rf_pose *poses;                /* output (reference) pixel -> frame pixel, full size */
     rf_align_frame *aligned;
@@ -103,6 +105,7 @@ rf_status rf_find_focus(rf_look *look, rf_error *err) RF_CHECKED; /* coarse, fin
 rf_status rf_find_cover(rf_look *look, rf_error *err) RF_CHECKED; /* ends, backdrop, clipped */
 rf_status rf_find_blur(rf_look *look, rf_error *err) RF_CHECKED;
 rf_status rf_find_moved(rf_look *look, rf_error *err) RF_CHECKED;
+rf_status rf_find_sensor(rf_look *look, rf_error *err) RF_CHECKED;
 rf_status rf_find_plan(rf_look *look, rf_error *err) RF_CHECKED;
 
 /* findings.c */
@@ -110,6 +113,7 @@ const char *rf_check_base_name(const char *path);
 rf_status rf_check_add(rf_check_result *result, const rf_check_finding *what, const int *frames, int frame_count,
                        rf_error *err, const char *format, ...) RF_CHECKED RF_PRINTF(6, 7);
 void rf_check_settle(rf_check_result *result); /* order, verdict, notes */
+int rf_check_found(const rf_check_result *result, rf_check_kind kind);
 int rf_check_found_at(const rf_check_result *result, rf_check_kind kind, int frame);
 
 /* motion.c: tiles that move against the rest. */

@@ -132,6 +132,8 @@ static rf_status judge_shapes(rf_look *look, const rf_frame_info *infos, rf_erro
                        look->options->frames[0]);
     look->result->width = infos[usual].width;
     look->result->height = infos[usual].height;
+    look->channels = infos[usual].channels;
+    look->sample = infos[usual].sample;
     for (int k = 0; k < look->count && status == RF_OK; k++) {
         const rf_frame_info *i = &infos[k], *u = &infos[usual];
         if (!look->result->frames[k].used || same_kind(i, u))
