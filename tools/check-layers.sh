@@ -16,6 +16,7 @@ layer_of_header() {
     image | pose) echo image ;;
     frame_io | metadata) echo io ;;
     sequence | align | sharpness | sensor | merge | depth | plan | check | report | stack) echo "$1" ;;
+    takes) echo check ;;
     warp) echo align ;;
     depth_view | parallel) echo depth ;;
     *) echo unknown ;;

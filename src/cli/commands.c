@@ -5,6 +5,8 @@
 
 const rf_command *const rf_commands[] = {
     &command_merge,
+    &command_check,
+    &command_takes,
     &command_plan,
     NULL,
 };

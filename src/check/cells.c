@@ -1,0 +1,109 @@
+/* cells.c - a grid fixed to the subject, measured on each frame's own pixels (interpolation fakes sharpness): a cell is
+ * moved by its pose to the nearest whole pixel. The band is the four-neighbour Laplacian of the luma smoothed by the
+ * 3 x 3 binomial. */
+#include <math.h>
+
+#include "check/look.h"
+
+#define CLIPPED_LUMA 0.985f /* coded; a JPEG's white rings a little below 1 */
+enum { BLOCK_ROWS = 16 };
+
+typedef struct job {
+    const rf_look *look;
+    const rf_image *in;
+    rf_image *out;
+    const rf_image *luma, *band;
+    rf_cell *cells;
+    rf_pose pose;
+} job;
+
+static const float *clamped_row(const rf_image *image, int y)
+{
+    return rf_image_row_f32(image, y < 0 ? 0 : y >= image->height ? image->height - 1 : y);
+}
+
+static void smooth_rows(void *arg, int row_begin, int row_end, int block, int thread)
+{
+    const job *j = arg;
+    int last = j->in->width - 1;
+    (void)block;
+    (void)thread;
+    for (int y = row_begin; y < row_end; y++) {
+        const float *a = clamped_row(j->in, y - 1), *b = clamped_row(j->in, y), *c = clamped_row(j->in, y + 1);
+        float *out = rf_image_row_f32(j->out, y);
+        for (int x = 1; x < last; x++)
+            out[x] = (a[x - 1] + a[x + 1] + c[x - 1] + c[x + 1] + 2 * (a[x] + c[x] + b[x - 1] + b[x + 1]) + 4 * b[x]) *
+                     (1 / 16.0f);
+        out[0] = b[0];
+        out[last] = b[last];
+    }
+}
+
+static void band_rows(void *arg, int row_begin, int row_end, int block, int thread)
+{
+    const job *j = arg;
+    int last = j->in->width - 1;
+    (void)block;
+    (void)thread;
+    for (int y = row_begin; y < row_end; y++) {
+        const float *a = clamped_row(j->in, y - 1), *b = clamped_row(j->in, y), *c = clamped_row(j->in, y + 1);
+        float *out = rf_image_row_f32(j->out, y);
+        for (int x = 1; x < last; x++)
+            out[x] = 4 * b[x] - a[x] - c[x] - b[x - 1] - b[x + 1];
+        out[0] = out[last] = 0;
+    }
+}
+
+static rf_cell measure(const rf_image *luma, const rf_image *band, int left, int top, int side)
+{
+    double energy = 0, xx = 0, xy = 0, yy = 0, sum = 0;
+    int clipped = 0;
+    for (int y = top; y < top + side; y++) {
+        const float *up = rf_image_row_f32(band, y - 1), *row = rf_image_row_f32(band, y),
+                    *down = rf_image_row_f32(band, y + 1), *bright = rf_image_row_f32(luma, y);
+        float e = 0, sxx = 0, sxy = 0, syy = 0, s = 0;
+        for (int x = left; x < left + side; x++) {
+            float gx = 0.5f * (row[x + 1] - row[x - 1]), gy = 0.5f * (down[x] - up[x]);
+            e += row[x] * row[x];
+            sxx += gx * gx;
+            sxy += gx * gy;
+            syy += gy * gy;
+            s += bright[x];
+            clipped += bright[x] >= CLIPPED_LUMA;
+        }
+        energy += (double)e, xx += (double)sxx, xy += (double)sxy, yy += (double)syy, sum += (double)s;
+    }
+    double n = (double)side * side;
+    return (rf_cell){(float)(energy / n), (float)(xx / n),  (float)(xy / n),
+                     (float)(yy / n),     (float)(sum / n), (float)(clipped / n)};
+}
+
+static void cell_rows(void *arg, int row_begin, int row_end, int block, int thread)
+{
+    const job *j = arg;
+    const rf_look *look = j->look;
+    int side = look->cell_px;
+    double reduce = look->cell_reduce, edge = (reduce - 1) / 2;
+    (void)block;
+    (void)thread;
+    for (int row = row_begin; row < row_end; row++)
+        for (int column = 0; column < look->columns; column++) {
+            double x, y, half = (side - 1) / 2.0;
+            rf_pose_apply(&j->pose, reduce * (column * side + half) + edge, reduce * (row * side + half) + edge, &x, &y);
+            int left = (int)floor((x - edge) / reduce - half + 0.5), top = (int)floor((y - edge) / reduce - half + 0.5);
+            int inside = left >= 1 && top >= 1 && left + side < j->luma->width && top + side < j->luma->height;
+            j->cells[row * look->columns + column] =
+                inside ? measure(j->luma, j->band, left, top, side) : (rf_cell){.energy = -1};
+        }
+}
+
+void rf_cells_measure(const rf_look *look, int k, const rf_image *luma, rf_image *smooth, rf_image *band)
+{
+    job j = {.look = look, .in = luma, .out = smooth, .luma = luma, .band = band, .pose = look->poses[k]};
+    j.cells = look->cells + (size_t)k * (size_t)rf_look_cells(look);
+    rf_pool_rows(look->pool, luma->height, BLOCK_ROWS, smooth_rows, &j);
+    j.in = smooth;
+    j.out = band;
+    rf_pool_rows(look->pool, luma->height, BLOCK_ROWS, band_rows, &j);
+    rf_pool_rows(look->pool, look->rows, 1, cell_rows, &j);
+}

@@ -1,0 +1,120 @@
+/* find_blur.c - a frame that is softer than it should be where it is in focus: shaken (in one direction) or soft all round
+ * (the lens fogged, something moved while it exposed).
+ *
+ * Loss: ln energy of its cells in focus against their fitted focus curves (gaps.c), less that of the two neighbours.
+ * Direction: the structure tensor (Foerstner & Guelch, 1987) of the band of high frequencies gives the detail in each
+ * direction u as u' T u; over the cells in focus it is set against the geometric mean of the two neighbours. A smear along
+ * u takes the detail along u away and leaves that across. */
+#include <math.h>
+
+#include "check/look.h"
+#include "railfold/memory.h"
+
+#define PI 3.14159265358979323846
+#define DIRECTED 0.72      /* detail kept in the worst direction over that in the best: shaken */
+#define SHAKEN_LOSS 0.28   /* in ln energy, with such a direction */
+#define SOFT_LOSS 1.0      /* without one */
+#define GRAVE_LOSS 0.9
+enum { DIRECTIONS = 12, LEAST_CELLS = 20 };
+
+typedef struct tensor {
+    double xx, xy, yy;
+} tensor;
+
+typedef struct sharpness {
+    double low, high; /* ratio in the worst and the best direction; low 0 = not known */
+    double angle_deg; /* of the worst, from right towards down */
+} sharpness;
+
+static int near_focus(const rf_look *look, int cell, int k)
+{
+    const rf_cell_peak *peak = &look->peaks[cell];
+    return peak->frame >= 0 && peak->frame >= k - 1 && peak->frame <= k + 1 && rf_look_frame(look, k - 1)[cell].energy >= 0 &&
+           rf_look_frame(look, k)[cell].energy >= 0 && rf_look_frame(look, k + 1)[cell].energy >= 0;
+}
+
+/* Detail of frame `of` over the cells in focus around k, each cell with the same say. */
+static int detail_of(const rf_look *look, int of, int k, tensor *t)
+{
+    int n = 0;
+    *t = (tensor){0};
+    for (int c = 0; c < rf_look_cells(look); c++) {
+        if (!near_focus(look, c, k))
+            continue;
+        const rf_cell *cell = &rf_look_frame(look, of)[c];
+        double weight = 1 / (double)look->peaks[c].energy;
+        t->xx += weight * (double)cell->xx;
+        t->xy += weight * (double)cell->xy;
+        t->yy += weight * (double)cell->yy;
+        n++;
+    }
+    return n;
+}
+
+static double along(const tensor *t, double angle)
+{
+    double u = cos(angle), v = sin(angle);
+    return t->xx * u * u + 2 * t->xy * u * v + t->yy * v * v;
+}
+
+static sharpness compare(const rf_look *look, int k)
+{
+    tensor before, here, after;
+    sharpness s = {.low = 1e9};
+    int n = detail_of(look, k, k, &here);
+    (void)detail_of(look, k - 1, k, &before);
+    (void)detail_of(look, k + 1, k, &after);
+    if (n < LEAST_CELLS)
+        return (sharpness){0};
+    for (int d = 0; d < DIRECTIONS; d++) {
+        double angle = d * PI / DIRECTIONS, around = sqrt(along(&before, angle) * along(&after, angle));
+        double ratio = around > 0 ? along(&here, angle) / around : 1;
+        if (ratio < s.low) {
+            s.low = ratio;
+            s.angle_deg = 180.0 * d / DIRECTIONS;
+        }
+        s.high = ratio > s.high ? ratio : s.high;
+    }
+    return s;
+}
+
+/* A step that is out of the common makes the curves around it fit badly: no word on blur there. */
+static int step_found_near(const rf_check_result *result, int k)
+{
+    for (int i = k - 1; i <= k + 3; i++)
+        if (rf_check_found_at(result, RF_CHECK_ORDER, i) || rf_check_found_at(result, RF_CHECK_MISSING_STEP, i) ||
+            rf_check_found_at(result, RF_CHECK_DUPLICATE, i))
+            return 1;
+    return 0;
+}
+
+static rf_status judge(rf_look *look, const sharpness *all, int k, rf_error *err)
+{
+    static const char *const names[4] = {"from left to right", "along the falling diagonal", "up and down",
+                                         "along the rising diagonal"};
+    double loss = look->steps[k].loss - (look->steps[k - 1].loss + look->steps[k + 1].loss) / 2;
+    int shaken = loss > SHAKEN_LOSS && all[k].low < DIRECTED * all[k].high;
+    if (!(all[k].low > 0) || look->steps[k].in_focus < LEAST_CELLS || !(shaken || loss > SOFT_LOSS) ||
+        step_found_near(look->result, k))
+        return RF_OK;
+    const rf_check_finding f = {.kind = RF_CHECK_BLUR, .severity = loss > GRAVE_LOSS ? RF_CHECK_FAULT : RF_CHECK_WARNING};
+    const char *file = rf_check_base_name(look->options->frames[k]);
+    if (!shaken)
+        return rf_check_add(look->result, &f, &k, 1, err, "%s is softer than its neighbours in all directions", file);
+    return rf_check_add(look->result, &f, &k, 1, err, "%s is shaken: smeared %s", file,
+                        names[(int)floor(all[k].angle_deg / 45 + 0.5) % 4]);
+}
+
+rf_status rf_find_blur(rf_look *look, rf_error *err)
+{
+    rf_status status;
+    sharpness *all = NULL;
+    RF_TRY(rf_alloc(&all, (size_t)look->count, sizeof *all, "the sharpness of frames", err));
+    for (int k = 1; k + 1 < look->count; k++)
+        all[k] = compare(look, k);
+    for (int k = 1; k + 1 < look->count; k++)
+        RF_TRY(judge(look, all, k, err));
+done:
+    rf_free(all);
+    return status;
+}

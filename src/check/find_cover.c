@@ -1,0 +1,161 @@
+/* find_cover.c - what the take does not cover: parts of the subject before its first or behind its last slice, whites that
+ * ran over, and a backdrop that is never out of focus. */
+#include <math.h>
+#include <stdio.h>
+
+#include "check/look.h"
+#include "railfold/memory.h"
+
+#define RISE 1.15f            /* towards the end frame, from frame to frame */
+#define UNCOVERED_SHARE 0.015 /* of the subject */
+#define GRAVE_UNCOVERED 0.08
+#define CLIPPED_SHARE 0.006   /* of the subject, each place in its sharpest frame */
+#define GRAVE_CLIPPED 0.06
+#define BACKDROP_SHARE 0.03   /* of the picture */
+#define BACKDROP_ENERGY 0.05f /* of the subject's strong peaks */
+#define BACKDROP_STEADY 0.4f  /* least energy over greatest: it hardly changes with focus */
+enum { LEAST_FRAMES = 5 };
+
+/* Where cells lie: box and centre. */
+typedef struct region {
+    int cells, x0, y0, x1, y1;
+    double x, y;
+} region;
+
+static void region_add(region *r, const rf_look *look, int cell)
+{
+    int x = cell % look->columns, y = cell / look->columns;
+    if (r->cells++ == 0)
+        *r = (region){.cells = 1, .x0 = x, .y0 = y, .x1 = x, .y1 = y};
+    r->x0 = x < r->x0 ? x : r->x0, r->x1 = x > r->x1 ? x : r->x1;
+    r->y0 = y < r->y0 ? y : r->y0, r->y1 = y > r->y1 ? y : r->y1;
+    r->x += x;
+    r->y += y;
+}
+
+static void region_place(const region *r, const rf_look *look, int place[4])
+{
+    int side = look->cell_px * look->cell_reduce;
+    place[0] = r->x0 * side;
+    place[1] = r->y0 * side;
+    place[2] = (r->x1 - r->x0 + 1) * side;
+    place[3] = (r->y1 - r->y0 + 1) * side;
+}
+
+static const char *region_name(const region *r, const rf_look *look)
+{
+    static const char *const names[3][3] = {{"top left", "top", "top right"},
+                                            {"left", "middle", "right"},
+                                            {"bottom left", "bottom", "bottom right"}};
+    int column = (int)(3 * r->x / r->cells / look->columns), row = (int)(3 * r->y / r->cells / look->rows);
+    return names[row > 2 ? 2 : row][column > 2 ? 2 : column];
+}
+
+static int still_rises(const rf_look *look, int cell, int end)
+{
+    int inward = end == 0 ? 1 : -1;
+    float a = rf_look_signal(look, end, cell), b = rf_look_signal(look, end + inward, cell),
+          c = rf_look_signal(look, end + 2 * inward, cell);
+    return look->peaks[cell].frame == end && a > RISE * b && b > c;
+}
+
+static rf_status find_uncovered(rf_look *look, int end, int subject, rf_error *err)
+{
+    region r = {0};
+    for (int c = 0; c < rf_look_cells(look); c++)
+        if (look->peaks[c].frame >= 0 && still_rises(look, c, end))
+            region_add(&r, look, c);
+    double share = subject > 0 ? (double)r.cells / subject : 0;
+    if (share < UNCOVERED_SHARE)
+        return RF_OK;
+    rf_check_finding f = {.kind = end == 0 ? RF_CHECK_UNCOVERED_START : RF_CHECK_UNCOVERED_END,
+                          .severity = share > GRAVE_UNCOVERED ? RF_CHECK_FAULT : RF_CHECK_WARNING};
+    region_place(&r, look, f.place);
+    const char *file = rf_check_base_name(look->options->frames[end]);
+    return rf_check_add(look->result, &f, &end, 1, err,
+                        "%.0f %% of the subject (%s of the picture) still gets sharper at the %s frame, %s: %s",
+                        100 * share, region_name(&r, look), end == 0 ? "first" : "last", file,
+                        end == 0 ? "the take should have begun earlier" : "the take should have gone on");
+}
+
+static rf_status find_clipped(rf_look *look, int subject, rf_error *err)
+{
+    region r = {0};
+    double clipped = 0;
+    for (int c = 0; c < rf_look_cells(look); c++) {
+        if (look->peaks[c].frame < 0)
+            continue;
+        double share = (double)rf_look_frame(look, look->peaks[c].frame)[c].clipped;
+        clipped += share;
+        if (share > 0.05)
+            region_add(&r, look, c);
+    }
+    clipped /= subject > 0 ? subject : 1;
+    if (clipped < CLIPPED_SHARE || r.cells == 0)
+        return RF_OK;
+    rf_check_finding f = {.kind = RF_CHECK_CLIPPED,
+                          .severity = clipped > GRAVE_CLIPPED ? RF_CHECK_FAULT : RF_CHECK_WARNING};
+    region_place(&r, look, f.place);
+    return rf_check_add(look->result, &f, NULL, 0, err,
+                        "%.1f %% of the subject is white without detail (mostly %s of the picture): expose less",
+                        100 * clipped, region_name(&r, look));
+}
+
+static int is_backdrop(const rf_look *look, int cell, float strong)
+{
+    float low = 1e30f, high = 0;
+    for (int k = 0; k < look->count; k++) {
+        if (!look->result->frames[k].used || rf_look_frame(look, k)[cell].energy < 0)
+            continue;
+        float e = rf_look_signal(look, k, cell);
+        low = e < low ? e : low;
+        high = e > high ? e : high;
+    }
+    return high > BACKDROP_ENERGY * strong && low > BACKDROP_STEADY * high;
+}
+
+static rf_status find_backdrop(rf_look *look, rf_error *err)
+{
+    rf_status status;
+    region r = {0};
+    double *sorted = NULL;
+    int cells = rf_look_cells(look);
+    RF_TRY(rf_alloc(&sorted, (size_t)cells + 1, sizeof *sorted, "the cells", err));
+    for (int c = 0; c < cells; c++)
+        sorted[c] = (double)look->peaks[c].energy;
+    float strong = (float)rf_quantile(sorted, cells, 0.9);
+    for (int c = 0; c < cells; c++)
+        if (is_backdrop(look, c, strong))
+            region_add(&r, look, c);
+    if (cells > 0 && (double)r.cells / cells > BACKDROP_SHARE) {
+        rf_check_finding f = {.kind = RF_CHECK_BACKDROP, .severity = RF_CHECK_WARNING};
+        region_place(&r, look, f.place);
+        RF_TRY(rf_check_add(look->result, &f, NULL, 0, err,
+                            "the backdrop (%s of the picture) shows its structure in every frame: move it farther away or "
+                            "take a plainer one", region_name(&r, look)));
+    }
+done:
+    rf_free(sorted);
+    return status;
+}
+
+rf_status rf_find_cover(rf_look *look, rf_error *err)
+{
+    rf_status status = RF_OK;
+    int subject = 0, first = 0, last = look->count - 1;
+    while (first < last && !look->result->frames[first].used)
+        first++;
+    while (last > first && !look->result->frames[last].used)
+        last--;
+    if (last - first + 1 < LEAST_FRAMES)
+        return RF_OK;
+    for (int c = 0; c < rf_look_cells(look); c++)
+        subject += look->peaks[c].frame >= 0;
+    int whole = !rf_check_found(look->result, RF_CHECK_COARSE_STEP); /* a step short of the end is far, then */
+    RF_TRY(first == 0 && whole && !look->options->begun_before ? find_uncovered(look, first, subject, err) : RF_OK);
+    RF_TRY(last == look->count - 1 && whole && !look->options->unfinished ? find_uncovered(look, last, subject, err) : RF_OK);
+    RF_TRY(find_clipped(look, subject, err));
+    RF_TRY(find_backdrop(look, err));
+done:
+    return status;
+}

@@ -1,0 +1,346 @@
+/* observe.c - the two passes over the frames: poses, then cells. The next frame is decoded on a side thread meanwhile. */
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+#include "check/look.h"
+#include "railfold/frame_io.h"
+#include "railfold/memory.h"
+
+enum { ALIGN_SIDE_PX = 1000, CELL_SIDE_PX = 3200, CELLS_ALONG = 60, LEAST_CELL_PX = 8 };
+
+/* A decode of the frame after the one in hand. */
+typedef struct reader {
+    const rf_look *look;
+    int reduce, frame;
+    rf_image luma;
+    rf_metadata metadata;
+    rf_frame_info info;
+    rf_status status;
+    rf_error err;
+} reader;
+
+static void read_one(void *arg)
+{
+    reader *r = arg;
+    rf_frame_limits limits = rf_frame_limits_default();
+    r->err = (rf_error){0};
+    r->status = RF_OK;
+    if (r->frame < r->look->count && r->look->result->frames[r->frame].used)
+        r->status = rf_frame_read_luma(r->look->options->frames[r->frame], &limits, r->reduce, &r->luma, &r->info, NULL,
+                                       &r->err);
+}
+
+static rf_status tell(const rf_look *look, const char *stage, int done, rf_error *err)
+{
+    const rf_check_options *o = look->options;
+    if (o->progress != NULL && o->progress(o->progress_arg, stage, done, look->count) != 0)
+        return rf_fail(err, RF_ERR_STOPPED, "stopped while looking at frame %d of %d", done, look->count);
+    return RF_OK;
+}
+
+static rf_status add_unreadable(rf_look *look, int k, const char *why, rf_error *err)
+{
+    look->result->frames[k].used = 0;
+    const rf_check_finding f = {.kind = RF_CHECK_UNREADABLE, .severity = RF_CHECK_FAULT};
+    const char *file = look->options->frames[k];
+    size_t bytes = strlen(file);
+    int repeats = strncmp(why, file, bytes) == 0 && strncmp(why + bytes, ": ", 2) == 0;
+    return rf_check_add(look->result, &f, &k, 1, err, "%s cannot be read: %s", rf_check_base_name(file),
+                        why + (repeats ? bytes + 2 : 0));
+}
+
+typedef rf_status (*frame_fn)(rf_look *look, int k, const rf_image *luma, void *arg, rf_error *err);
+
+/* Hands every frame's luma to `fn`, NULL for one that is not used. */
+static rf_status each_frame(rf_look *look, const char *stage, int reduce, frame_fn fn, void *arg, rf_error *err)
+{
+    reader readers[2];
+    rf_status status = RF_OK;
+    memset(readers, 0, sizeof readers);
+    for (int i = 0; i < 2; i++)
+        readers[i] = (reader){.look = look, .reduce = reduce, .frame = i};
+    read_one(&readers[0]);
+    for (int k = 0; k < look->count; k++) {
+        reader *now = &readers[k % 2], *next = &readers[1 - k % 2];
+        next->frame = k + 1;
+        rf_pool_side(look->pool, read_one, next);
+        status = tell(look, stage, k, err);
+        if (status == RF_OK && now->status == RF_ERR_INPUT)
+            status = add_unreadable(look, k, now->err.text, err);
+        else if (status == RF_OK && now->status != RF_OK)
+            status = rf_fail(err, now->status, "%s", now->err.text);
+        if (status == RF_OK)
+            status = fn(look, k, look->result->frames[k].used ? &now->luma : NULL, arg, err);
+        rf_pool_join(look->pool);
+        RF_TRY(status);
+    }
+    RF_TRY(tell(look, stage, look->count, err));
+done:
+    for (int i = 0; i < 2; i++)
+        rf_image_free(&readers[i].luma);
+    return status;
+}
+
+static int reduce_for(int longer, int side_px)
+{
+    int reduce = 1;
+    while (reduce < 8 && longer / reduce > side_px)
+        reduce *= 2;
+    return reduce;
+}
+
+/* ---- opening: headers alone ---- */
+
+static void keep_metadata(rf_check_frame *frame, const rf_metadata *metadata)
+{
+    frame->exposure_s = metadata->exposure_s;
+    frame->f_number = metadata->f_number;
+    frame->iso = metadata->iso;
+    frame->capture_time_ms = metadata->capture_time_ms;
+}
+
+static int same_kind(const rf_frame_info *a, const rf_frame_info *b)
+{
+    return a->width == b->width && a->height == b->height && a->sample == b->sample && a->channels == b->channels;
+}
+
+/* The shape most frames have. */
+static int usual_shape(const rf_look *look, const rf_frame_info *infos)
+{
+    int best = -1, most = 0;
+    for (int k = 0; k < look->count; k++) {
+        int same = 0;
+        for (int j = 0; look->result->frames[k].used && j < look->count; j++)
+            same += look->result->frames[j].used && same_kind(&infos[k], &infos[j]);
+        if (same > most) {
+            most = same;
+            best = k;
+        }
+        if (2 * same > look->count)
+            break;
+    }
+    return best;
+}
+
+static rf_status judge_shapes(rf_look *look, const rf_frame_info *infos, rf_error *err)
+{
+    rf_status status = RF_OK;
+    int usual = usual_shape(look, infos);
+    if (usual < 0)
+        return rf_fail(err, RF_ERR_INPUT, "none of the %d frames can be read, the first is %s", look->count,
+                       look->options->frames[0]);
+    look->result->width = infos[usual].width;
+    look->result->height = infos[usual].height;
+    look->channels = infos[usual].channels;
+    look->sample = infos[usual].sample;
+    for (int k = 0; k < look->count && status == RF_OK; k++) {
+        const rf_frame_info *i = &infos[k], *u = &infos[usual];
+        if (!look->result->frames[k].used || same_kind(i, u))
+            continue;
+        look->result->frames[k].used = 0;
+        const rf_check_finding f = {.kind = RF_CHECK_SIZE, .severity = RF_CHECK_FAULT};
+        status = rf_check_add(look->result, &f, &k, 1, err,
+                              "%s is %d x %d pixels, %d-bit, %d channel%s; most of the take is %d x %d, %d-bit, %d",
+                              rf_check_base_name(look->options->frames[k]), i->width, i->height,
+                              i->sample == RF_U8 ? 8 : 16, i->channels, i->channels == 1 ? "" : "s", u->width,
+                              u->height, u->sample == RF_U8 ? 8 : 16, u->channels);
+    }
+    return status;
+}
+
+static rf_status probe_all(rf_look *look, rf_error *err)
+{
+    rf_status status;
+    rf_frame_info *infos = NULL;
+    rf_frame_limits limits = rf_frame_limits_default();
+    RF_TRY(rf_alloc(&infos, (size_t)look->count, sizeof *infos, "the frames", err));
+    for (int k = 0; k < look->count; k++) {
+        rf_error why = {0};
+        rf_metadata metadata;
+        rf_metadata_init(&metadata);
+        look->result->frames[k].used = 1;
+        look->result->frames[k].capture_time_ms = INT64_MIN;
+        rf_status found = rf_frame_probe(look->options->frames[k], &limits, &infos[k], &metadata, &why);
+        if (found == RF_OK)
+            keep_metadata(&look->result->frames[k], &metadata);
+        rf_metadata_free(&metadata);
+        if (found == RF_ERR_INPUT)
+            RF_TRY(add_unreadable(look, k, why.text, err));
+        else if (found != RF_OK)
+            RF_TRY(rf_fail(err, found, "%s", why.text));
+    }
+    RF_TRY(judge_shapes(look, infos, err));
+done:
+    rf_free(infos);
+    return status;
+}
+
+static rf_status alloc_frames(rf_look *look, rf_error *err)
+{
+    rf_status status;
+    rf_check_result *result = look->result;
+    size_t count = (size_t)look->count;
+    RF_TRY(rf_alloc(&result->frames, count, sizeof *result->frames, "the frames", err));
+    result->frame_count = look->count;
+    for (int k = 0; k < look->count; k++) {
+        const char *file = look->options->frames[k];
+        RF_TRY(rf_alloc(&result->frames[k].file, strlen(file) + 1, 1, "the frames", err));
+        memcpy(result->frames[k].file, file, strlen(file));
+        result->frames[k].scale = result->frames[k].gain = 1;
+    }
+    RF_TRY(rf_alloc(&look->poses, count, sizeof *look->poses, "the poses", err));
+    RF_TRY(rf_alloc(&look->aligned, count, sizeof *look->aligned, "the poses", err));
+    RF_TRY(rf_alloc(&look->motions, count, sizeof *look->motions, "the poses", err));
+    RF_TRY(rf_alloc(&look->steps, count, sizeof *look->steps, "the poses", err));
+    RF_TRY(rf_alloc(&look->angle, count * RF_LOOK_SPAN, sizeof *look->angle, "the distances of frames", err));
+done:
+    return status;
+}
+
+rf_status rf_look_open(rf_look *look, const rf_check_options *options, rf_check_result *result, rf_error *err)
+{
+    rf_status status;
+    memset(look, 0, sizeof *look);
+    look->options = options;
+    look->result = result;
+    look->count = options->frame_count;
+    if (look->count < 1)
+        return rf_fail(err, RF_ERR_USAGE, "check: %d frames; expected at least 1", look->count);
+    RF_TRY(rf_pool_create(&look->pool, options->threads, err));
+    RF_TRY(alloc_frames(look, err));
+    RF_TRY(probe_all(look, err));
+    int longer = result->width > result->height ? result->width : result->height;
+    look->align_reduce = reduce_for(longer, ALIGN_SIDE_PX);
+    look->cell_reduce = reduce_for(longer, CELL_SIDE_PX);
+    int width = result->width / look->cell_reduce, height = result->height / look->cell_reduce;
+    int side = (width > height ? width : height) / CELLS_ALONG;
+    look->cell_px = side > LEAST_CELL_PX ? side : LEAST_CELL_PX;
+    look->columns = width / look->cell_px;
+    look->rows = height / look->cell_px;
+    size_t cells = (size_t)rf_look_cells(look);
+    RF_TRY(rf_alloc(&look->cells, cells * (size_t)look->count, sizeof *look->cells, "the cells", err));
+    RF_TRY(rf_alloc(&look->peaks, cells, sizeof *look->peaks, "the cells", err));
+done:
+    return status;
+}
+
+void rf_look_close(rf_look *look)
+{
+    rf_pool_destroy(&look->pool);
+    rf_free(look->poses);
+    rf_free(look->aligned);
+    rf_free(look->cells);
+    rf_free(look->motions);
+    rf_free(look->peaks);
+    rf_free(look->steps);
+    rf_free(look->angle);
+}
+
+/* ---- pass 1 ---- */
+
+static rf_status feed_align(rf_look *look, int k, const rf_image *luma, void *arg, rf_error *err)
+{
+    (void)k;
+    (void)look;
+    return rf_align_add_frame(arg, luma, err);
+}
+
+/* From pixels of the reduced luma (which the aligner was told are the frame) to full-size ones. */
+static rf_pose full_size(const rf_pose *reduced, int reduce)
+{
+    rf_pose pose = *reduced;
+    double edge = (reduce - 1) / 2.0;
+    pose.tx = reduce * reduced->tx + edge - (reduced->a * edge + reduced->b * edge);
+    pose.ty = reduce * reduced->ty + edge - (reduced->c * edge + reduced->d * edge);
+    return pose;
+}
+
+static void keep_poses(rf_look *look, const rf_align_result *aligned)
+{
+    rf_check_result *result = look->result;
+    for (int k = 0; k < look->count; k++) {
+        rf_check_frame *frame = &result->frames[k];
+        look->poses[k] = full_size(&look->poses[k], look->align_reduce);
+        look->aligned[k] = aligned->frames[k];
+        look->aligned[k].bump_px *= look->align_reduce;
+        look->aligned[k].residual_px *= look->align_reduce;
+        rf_pose_shift_px(&look->poses[k], result->width, result->height, &frame->shift_x_px, &frame->shift_y_px);
+        frame->scale = rf_pose_scale(&look->poses[k]);
+        frame->gain = look->poses[k].gain[0];
+    }
+    result->working_distance_steps = aligned->working_distance_steps;
+    look->poses_known = 1;
+}
+
+static rf_status add_unaligned(rf_look *look, const char *why, rf_error *err)
+{
+    const rf_check_finding f = {.kind = RF_CHECK_COARSE_STEP, .severity = RF_CHECK_FAULT};
+    for (int k = 0; k < look->count; k++)
+        look->poses[k] = rf_pose_identity();
+    return rf_check_add(look->result, &f, NULL, 0, err, "no two frames can be laid over each other: %s", why);
+}
+
+rf_status rf_look_poses(rf_look *look, rf_error *err)
+{
+    rf_status status;
+    rf_align *align = NULL;
+    rf_align_result aligned;
+    rf_error why = {0};
+    rf_align_options options = rf_align_options_default();
+    options.full_width = look->result->width / look->align_reduce;
+    options.full_height = look->result->height / look->align_reduce;
+    options.frame_count = look->count;
+    int reference = look->count / 2;
+    while (reference > 0 && !look->result->frames[reference].used)
+        reference--;
+    options.reference = look->result->reference = reference;
+    RF_TRY(rf_align_create(&align, &options, look->pool, err));
+    RF_TRY(each_frame(look, "poses", look->align_reduce, feed_align, align, err));
+    status = rf_align_solve(align, look->poses, &aligned, &why);
+    if (status == RF_OK)
+        keep_poses(look, &aligned);
+    else if (status == RF_ERR_ALIGN)
+        RF_TRY(add_unaligned(look, why.text, err));
+    else
+        RF_TRY(rf_fail(err, status, "%s", why.text));
+done:
+    rf_align_destroy(&align);
+    return status;
+}
+
+/* ---- pass 2 ---- */
+
+typedef struct cell_pass {
+    rf_image smooth, band;
+    rf_motion_state *motion;
+} cell_pass;
+
+static rf_status feed_cells(rf_look *look, int k, const rf_image *luma, void *arg, rf_error *err)
+{
+    cell_pass *pass = arg;
+    (void)err;
+    if (luma != NULL)
+        rf_cells_measure(look, k, luma, &pass->smooth, &pass->band);
+    for (int c = 0; luma == NULL && c < rf_look_cells(look); c++)
+        look->cells[(size_t)k * (size_t)rf_look_cells(look) + (size_t)c].energy = -1;
+    rf_motion_add(pass->motion, look, k, luma);
+    return RF_OK;
+}
+
+rf_status rf_look_cells_read(rf_look *look, rf_error *err)
+{
+    rf_status status;
+    cell_pass pass;
+    memset(&pass, 0, sizeof pass);
+    int width = look->result->width / look->cell_reduce, height = look->result->height / look->cell_reduce;
+    RF_TRY(rf_image_alloc(&pass.smooth, width, height, 1, RF_F32, "the smoothed luma", err));
+    RF_TRY(rf_image_alloc(&pass.band, width, height, 1, RF_F32, "the band", err));
+    RF_TRY(rf_motion_create(&pass.motion, look, width, height, err));
+    RF_TRY(each_frame(look, "cells", look->cell_reduce, feed_cells, &pass, err));
+done:
+    rf_motion_destroy(&pass.motion);
+    rf_image_free(&pass.smooth);
+    rf_image_free(&pass.band);
+    return status;
+}

@@ -1,0 +1,193 @@
+#!/usr/bin/python3
+"""What `railfold check` finds, and what it only imagines: takes with one fault each, at three strengths and several
+seeds, and takes without any. Prints the table of docs/check.md.
+
+  tools/detection-table.py [--build build/release] [--cache FOLDER] [--seeds N] [--clean N] [--only KIND] [--render-only]
+
+Takes are rendered once by the take maker (small: 480 x 320 pixels, 20 frames) and kept in the cache folder. What the take
+maker cannot spoil is spoilt here, by changing the finished files.
+"""
+import argparse
+import collections
+import json
+import os
+import shutil
+import subprocess
+import sys
+
+import cv2
+import numpy as np
+
+SIZE, FRAMES = (480, 320), 20
+COMMON = ["--size", "%dx%d" % SIZE, "--frames", str(FRAMES), "--dust", "0", "--hot-pixels", "1", "--threads", "2"]
+# row of the table: (what is done, strengths, kinds any of which counts as found, kinds that may come with it)
+ROWS = [
+    ("bump", (4, 12, 30), {"bump"}, set()),
+    ("shake", (1.5, 3, 6), {"blur"}, set()),
+    ("lamp", (0.08, 0.2, 0.4), {"lamp"}, set()),
+    ("flicker", (0.03, 0.06, 0.12), {"lamp"}, set()),
+    ("settings", (1.26, 2, 0.5), {"settings"}, {"clipped"}),
+    ("missing-step", (1, 2, 4), {"missing-step"}, {"coarse-step"}),
+    ("double", (1, 2, 3), {"duplicate"}, set()),
+    ("back", (1, 3, 6), {"order"}, {"uncovered-end", "duplicate"}),
+    ("swapped", (1, 3, 8), {"order"}, {"missing-step", "uncovered-start", "uncovered-end"}),
+    ("uncovered-start", (1.5, 3, 6), {"uncovered-start"}, set()),
+    ("uncovered-end", (1.5, 3, 6), {"uncovered-end"}, set()),
+    ("coarse", (1.5, 2.5, 4), {"coarse-step"}, set()),
+    ("fine", (2, 4, 6), {"fine-step"}, set()),
+    ("clipped", (1.5, 2.5, 4), {"clipped"}, set()),
+    ("hot-pixels", (10, 40, 160), {"sensor"}, set()),
+    ("dust", (1, 3, 6), {"sensor"}, set()),
+    ("moved", (2, 5, 12), {"moved"}, {"bump"}),
+    ("backdrop", (0.5, 1, 2), {"backdrop"}, set()),
+    ("unreadable", (0.2, 0.5, 0.9), {"unreadable"}, set()),
+    ("size", (0.5, 0.9, 1.1), {"size"}, set()),
+]
+RENDERED = {"bump", "shake", "lamp", "settings", "missing-step", "double", "back", "uncovered-start", "uncovered-end",
+            "coarse", "fine", "clipped", "moved"}
+BY_OPTION = {"flicker": "--flicker", "hot-pixels": "--hot-pixels", "dust": "--dust"}
+SCENES = ("pebble", "pebble", "dome", "bristles")
+
+
+def render(build, folder, scene, seed, extra):
+    if os.path.exists(os.path.join(folder, "truth", "truth.json")):
+        return
+    subprocess.run(["nice", os.path.join(build, "tools", "take-maker"), "--quiet", "--force", "--scene", scene, "--seed",
+                    str(seed), *COMMON, *extra, folder], check=True)
+
+
+def frame_names(folder):
+    return sorted(os.listdir(os.path.join(folder, "frames")))
+
+
+def swap(frames, names, strength):
+    """Two files change places that are `strength` frames apart."""
+    a = os.path.join(frames, names[FRAMES // 3])
+    b = os.path.join(frames, names[FRAMES // 3 + int(strength)])
+    os.rename(a, a + ".away")
+    os.rename(b, a)
+    os.rename(a + ".away", b)
+
+
+def cut(frames, names, strength):
+    path = os.path.join(frames, names[FRAMES // 2])
+    os.truncate(path, int(os.path.getsize(path) * strength))
+
+
+def resize(frames, names, strength):
+    path = os.path.join(frames, names[FRAMES // 2])
+    picture = cv2.imread(path)
+    cv2.imwrite(path, cv2.resize(picture, None, fx=strength, fy=strength, interpolation=cv2.INTER_AREA))
+
+
+def backdrop(frames, names, strength):
+    """A print behind the subject that is nearly in focus in every frame: noise of 3 px, 0.08 * strength rms, where the
+    truth has no subject."""
+    subject = cv2.imread(os.path.join(frames, "..", "truth", "subject.png"), 0) > 127
+    clear = cv2.erode((~subject).astype(np.uint8), np.ones((9, 9), np.uint8)).astype(np.float32)
+    clear = cv2.GaussianBlur(clear, None, 3)[:, :, None]
+    print_ = cv2.GaussianBlur(np.random.default_rng(5).normal(size=(SIZE[1], SIZE[0])).astype(np.float32), None, 1.5)
+    print_ *= 0.08 * strength / print_.std()
+    for name in names:
+        path = os.path.join(frames, name)
+        picture = cv2.imread(path).astype(np.float32)
+        picture *= 1 + clear * 2 * print_[:, :, None]
+        cv2.imwrite(path, np.clip(picture + 0.5, 0, 255).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, 95])
+
+
+EDITED = {"swapped": swap, "unreadable": cut, "size": resize, "backdrop": backdrop}
+
+
+def make(options, what, strength, seed):
+    """The folder of frames of one spoilt take."""
+    scene = SCENES[seed % len(SCENES)]
+    if what == "moved" and scene == "dome":
+        scene = "bristles"  # the dome has nothing loose
+    if what == "backdrop":
+        scene = "pebble"  # the others fill the picture
+    folder = os.path.join(options.cache, "%s-%g-%d" % (what, strength, seed))
+    if what in RENDERED:
+        render(options.build, folder, scene, seed, ["--fault", "%s:%g" % (what, strength)])
+    elif what in BY_OPTION:
+        render(options.build, folder, scene, seed, [BY_OPTION[what], "%g" % strength])
+    else:
+        clean = os.path.join(options.cache, "base-%s-%d" % (scene, seed))
+        render(options.build, clean, scene, seed, [])
+        if not os.path.exists(folder):
+            shutil.copytree(clean, folder + ".part")
+            frames = os.path.join(folder + ".part", "frames")
+            EDITED[what](frames, frame_names(folder + ".part"), strength)
+            os.rename(folder + ".part", folder)
+    return os.path.join(folder, "frames")
+
+
+def make_clean(options, seed):
+    scene = ("pebble", "dome", "bristles", "pebble", "stairs")[seed % 5]
+    folder = os.path.join(options.cache, "clean-%s-%d" % (scene, seed))
+    render(options.build, folder, scene, seed, ["--retreat"] if seed % 4 == 3 else [])
+    return os.path.join(folder, "frames")
+
+
+def findings(options, frames):
+    run = subprocess.run([os.path.join(options.build, "railfold"), "check", "-q", "--report", "-", frames],
+                         stdout=subprocess.PIPE, check=True)
+    report = json.loads(run.stdout)
+    return report["verdict"], report["findings"]
+
+
+def main():
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--build", default="build/release")
+    parser.add_argument("--cache", default="build/takes")
+    parser.add_argument("--seeds", type=int, default=5)
+    parser.add_argument("--clean", type=int, default=20)
+    parser.add_argument("--only")
+    parser.add_argument("--render-only", action="store_true")
+    parser.add_argument("-v", action="store_true")
+    options = parser.parse_args()
+    os.makedirs(options.cache, exist_ok=True)
+    false = collections.Counter()
+    wrong = 0
+    if options.only in (None, "clean"):
+        for seed in range(101, 101 + options.clean):
+            frames = make_clean(options, seed)
+            if options.render_only:
+                continue
+            verdict, found = findings(options, frames)
+            wrong += bool(found)
+            for f in found:
+                false[f["kind"]] += 1
+                print("clean %s: %s" % (frames, f["text"]), file=sys.stderr)
+        if not options.render_only:
+            print("clean takes: %d of %d with any finding %s\n" % (wrong, options.clean, dict(false)), flush=True)
+    print("| spoilt | strengths | found | verdicts good/usable/retake | other kinds raised |\n|---|---|---|---|---|")
+    for what, strengths, wanted, allowed in ROWS:
+        if options.only not in (None, what):
+            continue
+        shares, verdicts, others = [], collections.Counter(), collections.Counter()
+        tally = []
+        for strength in strengths:
+            hits = 0
+            verdicts = collections.Counter()
+            for seed in range(1, 1 + options.seeds):
+                frames = make(options, what, strength, seed)
+                if options.render_only:
+                    continue
+                verdict, found = findings(options, frames)
+                kinds = {f["kind"] for f in found}
+                hits += bool(kinds & wanted)
+                verdicts[verdict] += 1
+                for kind in kinds - wanted:
+                    others[kind + ("" if kind in allowed else "!")] += 1
+                if options.v:
+                    print(what, strength, seed, verdict, [(f["kind"], f["frames"], f["text"]) for f in found],
+                          file=sys.stderr)
+            shares.append("%d/%d" % (hits, options.seeds))
+            tally.append("/".join(str(verdicts[v]) for v in ("good", "usable", "retake")))
+        print("| %s | %s | %s | %s | %s |" % (what, ", ".join("%g" % s for s in strengths), ", ".join(shares),
+                                             ", ".join(tally),
+                                             ", ".join("%s %d" % o for o in sorted(others.items())) or "none"), flush=True)
+
+
+if __name__ == "__main__":
+    main()
