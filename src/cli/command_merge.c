@@ -17,7 +17,7 @@
 typedef struct merge_settings {
     rf_common common;
     rf_frame_options frames;
-    const char *output, *depth, *confidence, *depth_view;
+    const char *output, *depth, *confidence, *sigma, *depth_view;
     int reference;
     double step_mm, pixel_mm;
     int view; /* rf_view, in the order of the words below */
@@ -51,6 +51,8 @@ static const rf_option options[] = {
      .help = "depth map: .tif (32-bit float, frame positions or mm) or .png (16 bit, scale in its text)"},
     {.name = "confidence", .kind = RF_OPTION_PATH, FIELD(confidence), .value = "FILE",
      .help = "how far each depth can be trusted, 0 to 1: .tif or .png"},
+    {.name = "sigma", .kind = RF_OPTION_PATH, FIELD(sigma), .value = "FILE",
+     .help = "standard deviation of each depth, in its unit: .tif or .png"},
     {.name = "depth-view", .kind = RF_OPTION_PATH, FIELD(depth_view), .value = "FILE",
      .help = "the depth map as a coloured picture: .png"},
     RF_ROWS_FRAMES(merge_settings),
@@ -101,7 +103,7 @@ static rf_status list_inputs(const merge_settings *set, const rf_sequence *take,
     return RF_OK;
 }
 
-enum { DESTINATIONS = 5 };
+enum { DESTINATIONS = 6 };
 
 static void list_destinations(const merge_settings *set, const char *output, rf_destination list[DESTINATIONS])
 {
@@ -109,7 +111,8 @@ static void list_destinations(const merge_settings *set, const char *output, rf_
     list[1] = (rf_destination){"--depth", set->depth, "tif|tiff|png"};
     list[2] = (rf_destination){"--confidence", set->confidence, "tif|tiff|png"};
     list[3] = (rf_destination){"--depth-view", set->depth_view, "png"};
-    list[4] = (rf_destination){"--report", set->common.report, NULL};
+    list[4] = (rf_destination){"--sigma", set->sigma, "tif|tiff|png"};
+    list[5] = (rf_destination){"--report", set->common.report, NULL};
 }
 
 /* Frames and outputs, settled before any work. *output_owned is the default name when one was made. */
@@ -120,6 +123,10 @@ static rf_status prepare(const merge_settings *set, const rf_arguments *argument
     const char *folder = NULL, **inputs = NULL;
     int input_count = 0;
     rf_status status;
+    if (set->sigma != NULL && set->view == RF_VIEW_PARALLEL) {
+        status = rf_fail(err, RF_ERR_USAGE, "--sigma goes with --view perspective only");
+        goto done;
+    }
     list_destinations(set, set->output, destinations);
     RF_TRY(rf_destinations_check_names(destinations, DESTINATIONS, err));
     RF_TRY(rf_frames_gather(&set->frames, arguments, take, &folder, err));
@@ -148,6 +155,7 @@ static rf_merge_options merge_options(const merge_settings *set, const rf_sequen
     merge.output = output;
     merge.depth = set->depth;
     merge.confidence = set->confidence;
+    merge.sigma = set->sigma;
     merge.depth_view = set->depth_view;
     merge.reference = set->reference;
     merge.step_mm = set->step_mm;

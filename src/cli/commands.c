@@ -6,6 +6,7 @@
 const rf_command *const rf_commands[] = {
     &command_merge,
     &command_plan,
+    &command_depth,
     NULL,
 };
 

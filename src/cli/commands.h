@@ -34,6 +34,7 @@ typedef struct rf_command {
 
 extern const rf_command command_merge;
 extern const rf_command command_plan;
+extern const rf_command command_depth;
 
 extern const rf_command *const rf_commands[]; /* NULL ends it */
 
