@@ -61,22 +61,26 @@ static rf_status finish_flat_view(const work *w, const char *path, rf_image *vie
     return status;
 }
 
-static void colour(const work *w, rf_image *view, rf_legend *legend)
+static rf_legend legend_for(const work *w)
 {
     float low = 0, high = 0;
     (void)rf_depth_range(&w->map->depth, 0.001f, &low, &high);
-    rf_depth_colour_view(&w->map->depth, w->map->confidence.data != NULL ? &w->map->confidence : NULL, low, high, view,
-                         NULL);
-    *legend = (rf_legend){.low = (double)low, .high = (double)high, .bar = high > low};
+    return (rf_legend){.low = (double)low, .high = (double)high, .bar = high > low};
+}
+
+static void colour(const work *w, const rf_legend *legend, rf_image *view)
+{
+    const rf_image *confidence = w->map->confidence.data != NULL ? &w->map->confidence : NULL;
+    rf_depth_colour_view(&w->map->depth, confidence, (float)legend->low, (float)legend->high, view, NULL);
 }
 
 static rf_status write_colour(const work *w, rf_error *err)
 {
     rf_image view = {0};
-    rf_legend legend;
+    rf_legend legend = legend_for(w);
     rf_status status = start_view(w, &view, err);
     if (status == RF_OK) {
-        colour(w, &view, &legend);
+        colour(w, &legend, &view);
         status = finish_flat_view(w, w->set->colour, &view, legend, err);
     }
     rf_image_free(&view);
@@ -89,7 +93,9 @@ static rf_status write_relief(const work *w, rf_error *err)
     rf_status status = start_view(w, &view, err);
     if (status == RF_OK) {
         rf_depth_relief(w->map, &w->smooth, w->pixels_per_unit, &view, NULL);
-        status = finish_flat_view(w, w->set->relief, &view, (rf_legend){0}, err);
+        rf_legend legend = legend_for(w);
+        legend.bar = 0;
+        status = finish_flat_view(w, w->set->relief, &view, legend, err);
     }
     rf_image_free(&view);
     return status;
@@ -100,14 +106,14 @@ static rf_status make_skin(const work *w, rf_image *skin, rf_error *err)
 {
     rf_status status;
     rf_image light = {0};
-    rf_legend unused;
+    rf_legend legend = legend_for(w);
     RF_TRY(start_view(w, skin, err));
     if (w->picture.data != NULL) {
         for (int y = 0; y < skin->height; y++)
             memcpy(rf_image_row(skin, y), rf_image_row(&w->picture, y), 3 * (size_t)skin->width);
     } else {
         RF_TRY(start_view(w, &light, err));
-        colour(w, skin, &unused);
+        colour(w, &legend, skin);
         rf_depth_relief(w->map, &w->smooth, w->pixels_per_unit, &light, NULL);
         for (int y = 0; y < skin->height; y++) {
             uint8_t *row = rf_image_row(skin, y);

@@ -104,10 +104,11 @@ static void contour_rows(void *arg, int begin, int end, int block, int thread)
     for (int y = begin > 0 ? begin : 1; y < end && y + 1 < height; y++) {
         uint8_t *out = rf_image_row(job->out, y);
         for (int x = 1; x + 1 < width; x++) {
-            float sure = rf_depth_map_sure(job->map, x, y) ? 1 : 0.35f;
+            if (!rf_depth_map_sure(job->map, x, y)) /* a line says more than is known here */
+                continue;
             float cover = fmaxf(0.7f * line_cover(job, x, y, thin, 1), line_cover(job, x, y, 2 * thin, 5));
             float luma = 0.299f * out[3 * x] + 0.587f * out[3 * x + 1] + 0.114f * out[3 * x + 2];
-            blend(out + 3 * x, sure * cover, luma > 105 ? 16 : 240);
+            blend(out + 3 * x, cover, luma > 105 ? 16 : 240);
         }
     }
 }

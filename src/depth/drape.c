@@ -25,13 +25,17 @@ typedef struct scene {
     float *nearest;       /* per canvas pixel, towards the viewer */
 } scene;
 
+/* The pixel in the middle of a thinned one, along one axis. */
+static int middle_of(const scene *s, int thinned, int side)
+{
+    int at = thinned * s->thin + s->thin / 2;
+    return at < side ? at : side - 1;
+}
+
 static float depth_of(const scene *s, int column, int row)
 {
-    int x = column * s->thin + s->thin / 2, y = row * s->thin + s->thin / 2;
     const rf_image *depth = &s->map->depth;
-    x = x < depth->width ? x : depth->width - 1;
-    y = y < depth->height ? y : depth->height - 1;
-    return rf_image_row_f32(depth, y)[x];
+    return rf_image_row_f32(depth, middle_of(s, row, depth->height))[middle_of(s, column, depth->width)];
 }
 
 /* Column and row in thinned pixels, depth in the map's unit -> screen, and how near to the viewer. */
@@ -104,8 +108,12 @@ static void skin_colour(const scene *s, int column, int row, uint8_t colour[3])
         for (int x = column * s->thin; x < (column + 1) * s->thin && x < s->skin->width; x++, count++)
             for (int c = 0; c < 3; c++)
                 sums[c] += ((const uint8_t *)rf_image_row(s->skin, y))[3 * x + c];
-    for (int c = 0; c < 3; c++)
-        colour[c] = (uint8_t)((sums[c] + count / 2) / count);
+    int sure =
+        rf_depth_map_sure(s->map, middle_of(s, column, s->map->depth.width), middle_of(s, row, s->map->depth.height));
+    for (int c = 0; c < 3; c++) {
+        int mean = (sums[c] + count / 2) / count;
+        colour[c] = (uint8_t)(sure ? mean : (mean + 3 * BACKGROUND[c] + 2) / 4);
+    }
 }
 
 static void draw(scene *s)

@@ -5,7 +5,7 @@
 
 #include "railfold/depth_view.h"
 
-enum { BLOCK_ROWS = 32 };
+enum { BLOCK_ROWS = 32, FLAT_TONE = 190 };
 
 double rf_depth_pixels_per_unit(const rf_depth_map *map, double exaggerate)
 {
@@ -59,6 +59,8 @@ static void relief_rows(void *arg, int begin, int end, int block, int thread)
         for (int x = 0; x < job->smooth->width; x++) {
             float light = light_at(job, x, y);
             float tone = light < 0 ? 128 : 255 * rf_coded_from_linear(0.04f + 0.86f * light);
+            if (!rf_depth_map_sure(job->map, x, y)) /* a guess has no relief to show */
+                tone = 0.25f * tone + 0.75f * FLAT_TONE;
             out[3 * x] = out[3 * x + 1] = out[3 * x + 2] = (uint8_t)(tone + 0.5f);
         }
     }

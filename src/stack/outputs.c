@@ -201,7 +201,7 @@ static rf_map_facts map_facts(const rf_take *take, const rf_outputs *outputs, rf
                           .step_mm = take->options->step_mm,
                           .pixel_mm = take->options->pixel_mm,
                           .frames = take->report->frame_count,
-                          .direction_known = 1,
+                          .direction_known = outputs->direction_known,
                           .nearer = outputs->far_first};
 }
 

@@ -123,7 +123,8 @@ static rf_status run_stages(rf_run *run, rf_run_report *report, rf_error *err)
                           .depth = &run->maps.depth,
                           .confidence = &run->maps.confidence,
                           .sigma = &run->maps.sigma,
-                          .far_first = run->far_first};
+                          .far_first = run->far_first,
+                          .direction_known = report->scale_per_step != 1};
     rf_summary_sharp_fractions(&run->take, &run->maps.depth);
     status = rf_outputs_write(&run->take, &outputs, err);
     report->seconds_write = now_s() - write_start;
