@@ -353,8 +353,8 @@ const rf_command command_depth = {
     .summary = "look at a depth map, measure on it, hand it on",
     .operands = "MAP",
     .about = "Tells what a depth map holds, and draws, measures or hands it on. MAP is what\n"
-             "merge --depth wrote; it carries step, pixel and direction with it. Optical depth\n"
-             "is not a calibrated gauge.\n"
+             "merge --depth wrote; it carries step, pixel and direction. Optical depth is\n"
+             "not a calibrated gauge.\n"
              "\n"
              "  railfold depth pebble-depth.tif\n"
              "  railfold depth pebble-depth.tif --distance 200,310,840,420\n"

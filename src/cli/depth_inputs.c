@@ -2,62 +2,10 @@
 #include "cli/depth_run.h"
 
 #include <math.h>
-#include <stdio.h>
-#include <string.h>
-#include <errno.h>
 
 #include "railfold/frame_io.h"
 #include "railfold/memory.h"
-
-/* A small text file, NUL-terminated. *text from rf_alloc. */
-static rf_status read_text(const char *path, char **text, rf_error *err)
-{
-    enum { MOST_BYTES = 1 << 26 };
-    rf_status status = RF_OK;
-    size_t used = 0, room = 1 << 16;
-    FILE *file = fopen(path, "rb");
-    *text = NULL;
-    if (file == NULL)
-        return rf_fail(err, RF_ERR_INPUT, "%s: cannot be read (%s)", path, strerror(errno));
-    RF_TRY(rf_alloc(text, room, 1, "a report", err));
-    for (;;) {
-        used += fread(*text + used, 1, room - 1 - used, file);
-        if (ferror(file))
-            RF_TRY(rf_fail(err, RF_ERR_INPUT, "%s: cannot be read (%s)", path, strerror(errno)));
-        if (used + 1 < room)
-            break;
-        if (room >= MOST_BYTES)
-            RF_TRY(rf_fail(err, RF_ERR_INPUT, "%s: is larger than any report", path));
-        char *larger = NULL;
-        RF_TRY(rf_alloc(&larger, 2 * room, 1, "a report", err));
-        memcpy(larger, *text, used);
-        rf_free(*text);
-        *text = larger;
-        room *= 2;
-    }
-    (*text)[used] = '\0';
-    if (strlen(*text) != used)
-        status = rf_fail(err, RF_ERR_INPUT, "%s: is no report; one JSON object was expected", path);
-done:
-    fclose(file);
-    if (status != RF_OK) {
-        rf_free(*text);
-        *text = NULL;
-    }
-    return status;
-}
-
-static rf_status read_lengths(const char *path, double *step_mm, double *pixel_mm, rf_error *err)
-{
-    char *text = NULL;
-    rf_status status = read_text(path, &text, err);
-    if (status == RF_OK)
-        status = rf_report_lengths(path, text, step_mm, pixel_mm, err);
-    rf_free(text);
-    if (status == RF_OK && !(*step_mm > 0) && !(*pixel_mm > 0))
-        status = rf_fail(err, RF_ERR_INPUT, "%s: tells neither the rail step nor the size of a pixel", path);
-    return status;
-}
+#include "cli/lengths.h"
 
 static const char *const KIND_NAMES[] = {"unsaid", "depth", "confidence", "standard deviation"};
 
@@ -130,7 +78,7 @@ rf_status depth_load(const depth_settings *set, const char *path, rf_depth_map *
     double step_mm = 0, pixel_mm = 0;
     *map = (rf_depth_map){0};
     if (set->plan != NULL)
-        RF_TRY(read_lengths(set->plan, &step_mm, &pixel_mm, err));
+        RF_TRY(rf_lengths_of_report(set->plan, &step_mm, &pixel_mm, err));
     RF_TRY(read_map(path, RF_MAP_DEPTH, &samples, &facts, err));
     RF_TRY(check_known(path, &samples, err));
     rf_depth_map_from(map, &samples, &facts, set->step_mm > 0 ? set->step_mm : step_mm,
