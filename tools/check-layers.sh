@@ -13,12 +13,13 @@ rank() {
 layer_of_header() {
     case $1 in
     status | memory | pool) echo base ;;
-    image | pose) echo image ;;
-    frame_io | metadata) echo io ;;
+    image | pose | mesh) echo image ;;
+    frame_io | metadata | mesh_io) echo io ;;
     sequence | align | sharpness | sensor | merge | depth | plan | check | report | stack) echo "$1" ;;
     takes) echo check ;;
     warp) echo align ;;
-    depth_view | parallel) echo depth ;;
+    depth_report) echo report ;;
+    depth_view | depth_map | depth_measure | depth_draw | depth_mesh | parallel) echo depth ;;
     *) echo unknown ;;
     esac
 }

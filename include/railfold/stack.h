@@ -24,6 +24,7 @@ typedef struct rf_merge_options {
     int frame_count;
     const char *output;            /* picture; required */
     const char *depth, *confidence;/* maps, or NULL */
+    const char *sigma;             /* map of the standard deviation of depth, or NULL */
     const char *depth_view;        /* coloured picture of the depth map (.png), or NULL */
     int reference;                 /* RF_REFERENCE_... or a frame number */
     double step_mm;                /* 0 = unknown: depth in frame positions */

@@ -9,6 +9,7 @@
 #include "cli/commands.h"
 #include "cli/destination.h"
 #include "cli/frames.h"
+#include "cli/lengths.h"
 #include "cli/progress.h"
 #include "cli/stop.h"
 #include "cli/talk.h"
@@ -17,7 +18,7 @@
 typedef struct merge_settings {
     rf_common common;
     rf_frame_options frames;
-    const char *output, *depth, *confidence, *depth_view;
+    const char *output, *depth, *confidence, *sigma, *depth_view, *plan;
     int reference;
     double step_mm, pixel_mm;
     int view; /* rf_view, in the order of the words below */
@@ -51,6 +52,8 @@ static const rf_option options[] = {
      .help = "depth map: .tif (32-bit float, frame positions or mm) or .png (16 bit, scale in its text)"},
     {.name = "confidence", .kind = RF_OPTION_PATH, FIELD(confidence), .value = "FILE",
      .help = "how far each depth can be trusted, 0 to 1: .tif or .png"},
+    {.name = "sigma", .kind = RF_OPTION_PATH, FIELD(sigma), .value = "FILE",
+     .help = "standard deviation of each depth, in its unit: .tif or .png"},
     {.name = "depth-view", .kind = RF_OPTION_PATH, FIELD(depth_view), .value = "FILE",
      .help = "the depth map as a coloured picture: .png"},
     RF_ROWS_FRAMES(merge_settings),
@@ -63,6 +66,8 @@ static const rf_option options[] = {
      .help = "as the lens sees it from the reference frame (default), or to scale at every depth"},
     {.name = "pixel", .kind = RF_OPTION_LENGTH, FIELD(pixel_mm), .value = "LEN",
      .help = "size of a pixel on the subject in focus, as 1.2um"},
+    {.name = "plan", .kind = RF_OPTION_PATH, FIELD(plan), .value = "FILE",
+     .help = "take step and pixel from a report of railfold plan"},
     {.name = "no-align", .kind = RF_OPTION_FLAG, FIELD(no_align), .help = "take the frames as they lie"},
     {.name = "no-gain", .kind = RF_OPTION_FLAG, FIELD(no_gain), .help = "leave the brightness of the frames alone"},
     {.name = "no-repair", .kind = RF_OPTION_FLAG, FIELD(no_repair), .help = "leave hot pixels and dust alone"},
@@ -91,17 +96,19 @@ static rf_status list_inputs(const merge_settings *set, const rf_sequence *take,
                              rf_error *err)
 {
     const char *list = set->frames.list != NULL ? set->frames.list : set->frames.list0;
-    rf_status status = rf_alloc(inputs, (size_t)take->count + 1, sizeof **inputs, "the list of inputs", err);
+    rf_status status = rf_alloc(inputs, (size_t)take->count + 2, sizeof **inputs, "the list of inputs", err);
     if (status != RF_OK)
         return status;
     for (*count = 0; *count < take->count; ++*count)
         (*inputs)[*count] = take->paths[*count];
     if (list != NULL && strcmp(list, "-") != 0)
         (*inputs)[(*count)++] = list;
+    if (set->plan != NULL)
+        (*inputs)[(*count)++] = set->plan;
     return RF_OK;
 }
 
-enum { DESTINATIONS = 5 };
+enum { DESTINATIONS = 6 };
 
 static void list_destinations(const merge_settings *set, const char *output, rf_destination list[DESTINATIONS])
 {
@@ -109,7 +116,8 @@ static void list_destinations(const merge_settings *set, const char *output, rf_
     list[1] = (rf_destination){"--depth", set->depth, "tif|tiff|png"};
     list[2] = (rf_destination){"--confidence", set->confidence, "tif|tiff|png"};
     list[3] = (rf_destination){"--depth-view", set->depth_view, "png"};
-    list[4] = (rf_destination){"--report", set->common.report, NULL};
+    list[4] = (rf_destination){"--sigma", set->sigma, "tif|tiff|png"};
+    list[5] = (rf_destination){"--report", set->common.report, NULL};
 }
 
 /* Frames and outputs, settled before any work. *output_owned is the default name when one was made. */
@@ -120,6 +128,10 @@ static rf_status prepare(const merge_settings *set, const rf_arguments *argument
     const char *folder = NULL, **inputs = NULL;
     int input_count = 0;
     rf_status status;
+    if (set->sigma != NULL && set->view == RF_VIEW_PARALLEL) {
+        status = rf_fail(err, RF_ERR_USAGE, "--sigma goes with --view perspective only");
+        goto done;
+    }
     list_destinations(set, set->output, destinations);
     RF_TRY(rf_destinations_check_names(destinations, DESTINATIONS, err));
     RF_TRY(rf_frames_gather(&set->frames, arguments, take, &folder, err));
@@ -148,6 +160,7 @@ static rf_merge_options merge_options(const merge_settings *set, const rf_sequen
     merge.output = output;
     merge.depth = set->depth;
     merge.confidence = set->confidence;
+    merge.sigma = set->sigma;
     merge.depth_view = set->depth_view;
     merge.reference = set->reference;
     merge.step_mm = set->step_mm;
@@ -161,6 +174,20 @@ static rf_merge_options merge_options(const merge_settings *set, const rf_sequen
     merge.threads = set->threads;
     merge.memory_bytes = set->memory_bytes;
     return merge;
+}
+
+/* What --step and --pixel do not say, the plan's report may. */
+static rf_status take_lengths(const merge_settings *set, rf_merge_options *merge, rf_error *err)
+{
+    double step_mm, pixel_mm;
+    if (set->plan == NULL)
+        return RF_OK;
+    rf_status status = rf_lengths_of_report(set->plan, &step_mm, &pixel_mm, err);
+    if (status == RF_OK && !(merge->step_mm > 0))
+        merge->step_mm = step_mm;
+    if (status == RF_OK && !(merge->pixel_mm > 0))
+        merge->pixel_mm = pixel_mm;
+    return status;
 }
 
 static rf_status write_report(const merge_settings *set, const rf_run_report *report, rf_error *err)
@@ -248,6 +275,7 @@ static rf_status run_merge(rf_invocation *call, rf_error *err)
     if (set->common.verbose && !set->common.quiet)
         rf_frames_tell_left_out(&take);
     rf_merge_options merge = merge_options(set, &take, output);
+    RF_TRY(take_lengths(set, &merge, err));
     rf_progress_init(&progress, stderr, (rf_progress_when)set->common.progress, set->common.quiet);
     merge.progress = rf_progress_step;
     merge.progress_arg = &progress;

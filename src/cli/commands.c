@@ -8,6 +8,7 @@ const rf_command *const rf_commands[] = {
     &command_check,
     &command_takes,
     &command_plan,
+    &command_depth,
     NULL,
 };
 

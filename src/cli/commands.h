@@ -36,6 +36,7 @@ extern const rf_command command_merge;
 extern const rf_command command_plan;
 extern const rf_command command_check;
 extern const rf_command command_takes;
+extern const rf_command command_depth;
 
 extern const rf_command *const rf_commands[]; /* NULL ends it */
 

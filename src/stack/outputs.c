@@ -8,10 +8,11 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include "railfold/depth_map.h"
 #include "railfold/depth_view.h"
 #include "railfold/memory.h"
 
-enum { OUTPUTS = 4, BAND_ROWS = 64, TEXT_BYTES = 400 };
+enum { OUTPUTS = 5, BAND_ROWS = 64 };
 
 static void list_paths(const rf_merge_options *options, const char *paths[OUTPUTS])
 {
@@ -19,6 +20,7 @@ static void list_paths(const rf_merge_options *options, const char *paths[OUTPUT
     paths[1] = options->depth;
     paths[2] = options->confidence;
     paths[3] = options->depth_view;
+    paths[4] = options->sigma;
 }
 
 static int same_file(const char *a, const char *b)
@@ -94,7 +96,7 @@ rf_status rf_outputs_check(const rf_merge_options *options, rf_error *err)
         rf_status status = check_path(options, paths[i], err);
         if (status != RF_OK)
             return status;
-        if ((i == 1 || i == 2) && is_jpeg(paths[i]))
+        if ((i == 1 || i == 2 || i == 4) && is_jpeg(paths[i]))
             return rf_fail(err, RF_ERR_USAGE, "%s: a map needs more than 8 bits; its name must end in .tif or .png", paths[i]);
         for (int j = 0; j < i; j++)
             if (paths[j] != NULL && same_file(paths[i], paths[j]))
@@ -148,26 +150,23 @@ static rf_status write_picture(const rf_take *take, const rf_image *picture, rf_
 }
 
 /* A map as 32-bit float TIFF (values as they are) or 16-bit PNG (spread over its range); the text says how to read it. */
-static rf_status write_map(const rf_take *take, const char *path, const char *kind, const rf_image *map, double unit_scale,
-                           const char *unit, rf_writer **writer, rf_error *err)
+static rf_status write_map(const rf_take *take, const char *path, const rf_image *map, rf_map_facts facts, rf_writer **writer,
+                           rf_error *err)
 {
-    char text[TEXT_BYTES];
+    char text[RF_MAP_TEXT_BYTES];
     int as_float = ends_with(path, ".tif") || ends_with(path, ".tiff");
     float low = 0, high = 1;
+    double unit_scale = facts.metric ? take->options->step_mm : 1;
     map_scale scale = {0, (float)(1 / unit_scale)};
-    double per_sample = 1, offset = 0;
+    facts.scale = 1;
     if (!as_float) {
-        if (strcmp(kind, "depth") == 0 && !rf_depth_range(map, 0, &low, &high))
+        if (facts.kind != RF_MAP_CONFIDENCE && !rf_depth_range(map, 0, &low, &high))
             low = 0, high = 1;
         scale = (map_scale){low, high > low ? high - low : 1};
-        per_sample = (double)scale.scale * unit_scale / 65535;
-        offset = (double)low * unit_scale;
+        facts.scale = (double)scale.scale * unit_scale / 65535;
+        facts.offset = (double)low * unit_scale;
     }
-    (void)snprintf(text, sizeof text,
-                   "railfold map: kind=%s unit=%s value=offset+scale*sample offset=%.9g scale=%.9g step_mm=%.9g "
-                   "pixel_mm=%.9g frames=%d zero=focus plane of frame 0, growing with the take order",
-                   kind, unit, offset, per_sample, take->options->step_mm, take->options->pixel_mm,
-                   take->report->frame_count);
+    rf_map_text_write(&facts, text);
     rf_picture_spec spec = {.width = map->width,
                             .height = map->height,
                             .channels = 1,
@@ -195,12 +194,23 @@ done:
     return status;
 }
 
+static rf_map_facts map_facts(const rf_take *take, const rf_outputs *outputs, rf_map_kind kind)
+{
+    return (rf_map_facts){.kind = kind,
+                          .metric = kind != RF_MAP_CONFIDENCE && take->options->step_mm > 0,
+                          .step_mm = take->options->step_mm,
+                          .pixel_mm = take->options->pixel_mm,
+                          .frames = take->report->frame_count,
+                          .direction_known = outputs->direction_known,
+                          .nearer = outputs->far_first};
+}
+
 rf_status rf_outputs_write(const rf_take *take, const rf_outputs *outputs, rf_error *err)
 {
     rf_status status = RF_OK;
     const rf_merge_options *options = take->options;
     rf_writer *writers[OUTPUTS] = {NULL};
-    int metric = options->step_mm > 0, total = 0, done_count = 0;
+    int total = 0, done_count = 0;
     const char *paths[OUTPUTS];
     list_paths(options, paths);
     for (int i = 0; i < OUTPUTS; i++)
@@ -212,10 +222,11 @@ rf_status rf_outputs_write(const rf_take *take, const rf_outputs *outputs, rf_er
         if (i == 0)
             RF_TRY(write_picture(take, outputs->picture, &writers[i], err));
         else if (i == 1)
-            RF_TRY(write_map(take, paths[i], "depth", outputs->depth, metric ? options->step_mm : 1,
-                             metric ? "mm" : "frame", &writers[i], err));
+            RF_TRY(write_map(take, paths[i], outputs->depth, map_facts(take, outputs, RF_MAP_DEPTH), &writers[i], err));
         else if (i == 2)
-            RF_TRY(write_map(take, paths[i], "confidence", outputs->confidence, 1, "one", &writers[i], err));
+            RF_TRY(write_map(take, paths[i], outputs->confidence, map_facts(take, outputs, RF_MAP_CONFIDENCE), &writers[i], err));
+        else if (i == 4)
+            RF_TRY(write_map(take, paths[i], outputs->sigma, map_facts(take, outputs, RF_MAP_SIGMA), &writers[i], err));
         else
             RF_TRY(write_view(take, outputs, &writers[i], err));
     }

@@ -8,6 +8,9 @@ typedef struct rf_outputs {
     const rf_image *picture;     /* RF_F32, coded 0..1 */
     const rf_image *depth;       /* RF_F32, frame positions; may be NULL with frames too few */
     const rf_image *confidence;  /* RF_F32, 0..1 */
+    const rf_image *sigma;       /* RF_F32, steps */
+    int far_first;               /* depth grows towards the camera */
+    int direction_known;         /* whether far_first is */
 } rf_outputs;
 
 /* Every path that a run is to write is fit to be written: known ending, folder there, nothing replaced without force, not

@@ -121,7 +121,12 @@ static rf_status run_stages(rf_run *run, rf_run_report *report, rf_error *err)
     double write_start = now_s();
     report->depth_unit = report->step_mm > 0 ? "mm" : "frame";
     rf_summary_depth_range(&run->take, &run->maps.depth);
-    rf_outputs outputs = {.picture = run->picture, .depth = &run->maps.depth, .confidence = &run->maps.confidence};
+    rf_outputs outputs = {.picture = run->picture,
+                          .depth = &run->maps.depth,
+                          .confidence = &run->maps.confidence,
+                          .sigma = &run->maps.sigma,
+                          .far_first = run->far_first,
+                          .direction_known = report->scale_per_step != 1};
     rf_summary_sharp_fractions(&run->take, &run->maps.depth);
     status = rf_outputs_write(&run->take, &outputs, err);
     report->seconds_write = now_s() - write_start;
