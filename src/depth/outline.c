@@ -15,8 +15,8 @@
 enum { ROUNDS = 3 };
 enum { VOTE_RADIUS = 7, VOTE_SIDE = 2 * VOTE_RADIUS + 1, MAX_VOTES = VOTE_SIDE * VOTE_SIDE }; /* energy pixels */
 
-static const float VOTE_SIGMA = 3.5f;     /* energy pixels */
-static const float COLOUR_SCALE = 0.1f;   /* coded units, all channels together */
+static const float VOTE_SIGMA = 2.2f;     /* energy pixels */
+static const float COLOUR_SCALE = 0.06f;   /* coded units, all channels together */
 static const float EDGE_REACH = 3.0f;     /* energy pixels: how near an edge a pixel must lie to be settled anew */
 static const float POOL_REACH = 2.0f;     /* how far pooling carries an outline */
 static const float POOLED_WEIGHT = 0.25f; /* of a vote for the nearer surface within POOL_REACH of the farther one */
