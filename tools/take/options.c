@@ -59,6 +59,9 @@ static const option_row ROWS[] = {
 };
 enum { ROW_COUNT = sizeof ROWS / sizeof ROWS[0] };
 
+/* From one end of the take to the other; the backdrop's disc is four times as large. */
+enum { LARGEST_BLUR_PX = 400 };
+
 static const char *const SCENES[] = {"pebble", "plane", "stairs", "grid", "bristles", "dome"};
 static const char *const FORMATS[] = {"jpeg", "png8", "png16", "tiff8", "tiff16"};
 static const char *const ENDINGS[] = {"jpg", "png", "png", "tif", "tif"};
@@ -226,6 +229,11 @@ static rf_status check_whole(const take_options *options, rf_error *err)
     if (options->fault.kind == FAULT_MOVED && options->scene != SCENE_PEBBLE && options->scene != SCENE_BRISTLES)
         return rf_fail(err, RF_ERR_USAGE, "--fault: nothing in the %s scene can move; use pebble or bristles",
                        take_scene_name(options->scene));
+    if (options->blur_px_per_step * options->frames > LARGEST_BLUR_PX)
+        return rf_fail(
+            err, RF_ERR_USAGE,
+            "--blur: %g px a step over %d frames makes discs above %d px; expected less blur or fewer frames",
+            options->blur_px_per_step, options->frames, LARGEST_BLUR_PX);
     if (options->distance_steps < 4.0 * options->frames)
         return rf_fail(err, RF_ERR_USAGE,
                        "--distance: %g steps are too near for %d frames; expected at least 4 steps a frame",
@@ -283,20 +291,21 @@ void take_options_help(void)
         printf("  %-19s %s\n", name, ROWS[i].text);
     }
     printf("  %-19s %s\n\n", "--help", "this text");
-    printf("faults, one a take (FRAME: two thirds into the take when left out):\n"
-           "  bump:PX[:FRAME]              the camera jumps sideways before FRAME and stays there\n"
-           "  shake:PX[:FRAME]             FRAME is smeared along a line of that length\n"
-           "  lamp:SHARE                   the lamp fades steadily by that share over the take\n"
-           "  missing-step:N[:FRAME]       the rail goes N steps too far before FRAME\n"
-           "  double:N[:FRAME]             FRAME is taken N times more at the same place\n"
-           "  back:N[:FRAME]               the rail goes N steps back before FRAME, then on\n"
-           "  settings:FACTOR[:FRAME]      the exposure time is changed by FACTOR from FRAME on, in EXIF and pixels\n"
-           "  moved:PX[:FRAME]             part of the moss has moved from FRAME on (scenes with bristles)\n"
-           "  clipped:FACTOR               FACTOR times the light: highlights clip\n"
-           "  uncovered-start:STEPS        the subject begins so far before the first frame's focus\n"
-           "  uncovered-end:STEPS          the subject ends so far behind the last frame's focus\n"
-           "  coarse:FACTOR                steps FACTOR times as long over the same subject: the focus slices do not "
-           "meet\n"
-           "  fine:FACTOR                  steps FACTOR times shorter: more overlap than needed\n\n"
-           "exit codes: 0 done, 1 internal fault, 2 usage, 5 output cannot be written, 6 not enough memory\n");
+    printf(
+        "faults, one a take (FRAME: two thirds into the take when left out):\n"
+        "  bump:PX[:FRAME]              the camera jumps sideways before FRAME and stays there\n"
+        "  shake:PX[:FRAME]             FRAME is smeared along a line of that length\n"
+        "  lamp:SHARE                   the lamp fades steadily by that share over the take\n"
+        "  missing-step:N[:FRAME]       the rail goes N steps too far before FRAME\n"
+        "  double:N[:FRAME]             FRAME is taken N times more at the same place\n"
+        "  back:N[:FRAME]               FRAME lies N steps back of the frame before it; the rail goes on from there\n"
+        "  settings:FACTOR[:FRAME]      the exposure time is changed by FACTOR from FRAME on, in EXIF and pixels\n"
+        "  moved:PX[:FRAME]             part of the moss has moved from FRAME on (scenes with bristles)\n"
+        "  clipped:FACTOR               FACTOR times the light: highlights clip\n"
+        "  uncovered-start:STEPS        the subject begins so far before the first frame's focus\n"
+        "  uncovered-end:STEPS          the subject ends so far behind the last frame's focus\n"
+        "  coarse:FACTOR                steps FACTOR times as long, so fewer frames over the same subject: slices do "
+        "not meet\n"
+        "  fine:FACTOR                  steps FACTOR times shorter, so more frames: more overlap than needed\n\n"
+        "exit codes: 0 done, 1 internal fault, 2 usage, 5 output cannot be written, 6 not enough memory\n");
 }
