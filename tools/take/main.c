@@ -12,7 +12,6 @@
 #include <sys/stat.h>
 
 #include "fault.h"
-#include "frame_mark.h"
 #include "lens.h"
 #include "options.h"
 #include "rail.h"
@@ -44,6 +43,7 @@ static rf_status write_frame(const take_options *options, const rail_frame *fram
     metadata.focal_length_mm = 100;
     metadata.capture_time_ms = frame->time_ms;
     snprintf(metadata.camera, sizeof metadata.camera, "Bench camera");
+    snprintf(metadata.software, sizeof metadata.software, "take maker"); /* a file signed by railfold is an output, no frame */
     snprintf(name, sizeof name, "frame-%04d.%s", number, take_format_ending(options->format));
     RF_TRY(truth_path(&path, folder, name, err));
     rf_picture_spec spec = {.width = image->width,
@@ -55,7 +55,6 @@ static rf_status write_frame(const take_options *options, const rail_frame *fram
     RF_TRY(rf_writer_open(&writer, path, &spec, options->force, err));
     RF_TRY(rf_writer_rows(writer, image->data, image->stride_bytes, image->height, err));
     RF_TRY(rf_writer_commit(&writer, err));
-    RF_TRY(frame_mark(path, err));
 done:
     rf_writer_abort(&writer);
     rf_metadata_free(&metadata);
