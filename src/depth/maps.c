@@ -15,7 +15,7 @@ void rf_depth_maps_free(rf_depth_maps *maps)
 
 size_t rf_depth_memory_bytes(int width, int height, int frame_count, int threads)
 {
-    return (size_t)44 * ((size_t)width + 32) * ((size_t)height + 2) +
+    return (size_t)40 * ((size_t)width + 32) * ((size_t)height + 2) +
            (size_t)threads * (64 * (size_t)width + 8 * (size_t)frame_count) + ((size_t)1 << 20);
 }
 
@@ -87,9 +87,9 @@ rf_status rf_depth_result(rf_depth *d, rf_depth_maps *maps, rf_error *err)
     if (d->in_pass || d->pass + 1 != rf_depth_passes(d))
         return rf_fail(err, RF_ERR_INTERNAL, "the depth map was asked for before its last pass ended");
     RF_TRY(rf_image_alloc(&maps->depth, d->width, d->height, 1, RF_F32, "the depth map", err));
+    RF_TRY(rf_outline_settle(d, &maps->depth, err)); /* before the other maps take memory */
     RF_TRY(rf_image_alloc(&maps->confidence, d->width, d->height, 1, RF_F32, "the confidence map", err));
     RF_TRY(rf_image_alloc(&maps->sigma, d->width, d->height, 1, RF_F32, "the depth deviation map", err));
-    RF_TRY(rf_outline_settle(d, &maps->depth, err));
     map_job job = {d, maps};
     rf_pool_rows(d->pool, d->height, RF_DEPTH_BLOCK_ROWS, map_rows, &job);
     return RF_OK;
