@@ -17,7 +17,7 @@ enum {
 
 static const double SMOOTH_PX = 0.7;
 static const double POOL_PX = 1.0;     /* in energy pixels: 2 frame pixels */
-static const double DRAW_IN_PX = 0.7; /* 2.5 frame pixels */
+static const double DRAW_IN_PX = 0.7; /* 1.4 frame pixels: more loses thin bristles, less lets outlines grow */
 static const float FLOOR_SHARE = 0.2f; /* keeps reciprocals finite; 0.03 to 1 give the same depth */
 static const float TINY_ENERGY = 1e-12f;
 enum { FLOOR_BINS = 256, BINS_PER_OCTAVE = 4, FLOOR_LOWEST_OCTAVE = -44 };
