@@ -94,7 +94,7 @@ rf_status rf_sensor_suspects(rf_sensor *s, int *count, rf_error *err)
     *count = 0;
     if (s->hot.surveyed < RF_SENSOR_SAMPLE_MIN)
         return RF_OK;
-    RF_TRY(rf_hot_suspects(&s->hot, err));
+    RF_TRY(rf_hot_suspects(&s->hot, rf_dust_take_changes(&s->dust), err));
     RF_TRY(rf_dust_suspects(&s->dust, err));
     *count = s->hot.count + s->dust.count;
 done:
