@@ -28,7 +28,7 @@ static const float REST = 0.13f;                                      /* what th
 static const float SHIFT = 0.12f, GROWTH = 0.08f;
 static const float RESTLESS = 0.5f,
                    DEPTH_LIKE_RESTLESS = 0.6f;            /* s_k up to which a frame is heard, and |a - 1| there */
-static const float UNROUND = 0.2f;                        /* rms of t along circles */
+static const float ROUND = 0.1f, UNROUND = 0.2f;          /* rms of t along circles */
 static const float TREND = 0.07f, TREND_OVER_TAKE = 0.2f; /* change of a from first to last quiet frame */
 
 typedef struct judge {
@@ -297,9 +297,24 @@ static int verdict(judge *j)
     return is_steady(j, quiet, count) && rest_agrees(j);
 }
 
-/* The share of light kept: t, smoothed over 3 x 3 px, faded out between 1.5 and 2 radii. */
+/* Means of t over circles; what makes t uneven along them is mostly the subject, unless it is much. */
+static void profile_of(const judge *j, float profile[DUST_REACH + 1])
+{
+    float count[DUST_REACH + 1] = {0};
+    memset(profile, 0, (DUST_REACH + 1) * sizeof *profile);
+    for (int at = 0; at < DUST_AREA; at++) {
+        int circle = (int)(distance(j, at) + 0.5f);
+        if (circle <= DUST_REACH)
+            profile[circle] += j->mean[at], count[circle] += 1.0f;
+    }
+    for (int i = 0; i <= DUST_REACH; i++)
+        profile[i] /= fmaxf(count[i], 1.0f);
+}
+
+/* The share of light kept, by t freed of the subject: as round as it may be, faded out between 1.5 and 2 radii. */
 static rf_status describe(const judge *j, rf_dust_spot *spot, rf_error *err)
 {
+    float profile[DUST_REACH + 1], own = fminf(fmaxf((unroundness(j) - ROUND) / (UNROUND - ROUND), 0.0f), 1.0f);
     int reach = (int)(2.0f * j->radius) + 1, middle_x = (int)floorf(j->x + 0.5f), middle_y = (int)floorf(j->y + 0.5f);
     spot->x = (float)j->suspect->x + j->x;
     spot->y = (float)j->suspect->y + j->y;
@@ -308,6 +323,7 @@ static rf_status describe(const judge *j, rf_dust_spot *spot, rf_error *err)
     spot->side = 2 * reach + 1;
     spot->left = j->suspect->x + middle_x - reach;
     spot->top = j->suspect->y + middle_y - reach;
+    profile_of(j, profile);
     rf_status status =
         rf_alloc(&spot->gain, (size_t)spot->side * (size_t)spot->side, sizeof *spot->gain, "the dust", err);
     for (int i = 0; status == RF_OK && i < spot->side * spot->side; i++) {
@@ -318,9 +334,10 @@ static rf_status describe(const judge *j, rf_dust_spot *spot, rf_error *err)
         const float *t = j->mean + y * DUST_SIDE + x;
         float smooth = 0.25f * t[0] + 0.125f * (t[-1] + t[1] + t[-DUST_SIDE] + t[DUST_SIDE]) +
                        0.0625f * (t[-DUST_SIDE - 1] + t[-DUST_SIDE + 1] + t[DUST_SIDE - 1] + t[DUST_SIDE + 1]);
-        float fade = 2.0f * (2.0f - distance(j, y * DUST_SIDE + x) / j->radius);
-        smooth *= fminf(fmaxf(fade, 0.0f), 1.0f);
-        spot->gain[i] = fminf(fmaxf(expf(smooth), 0.6f), 1.0f);
+        float away = fminf(distance(j, y * DUST_SIDE + x), (float)DUST_REACH - 0.01f), part = away - floorf(away);
+        float round = (1.0f - part) * profile[(int)away] + part * profile[(int)away + 1];
+        float fade = fminf(fmaxf(2.0f * (2.0f - away / j->radius), 0.0f), 1.0f);
+        spot->gain[i] = fminf(fmaxf(expf(fade * (round + own * (smooth - round))), 0.6f), 1.0f);
     }
     return status;
 }
