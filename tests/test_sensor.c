@@ -1,5 +1,4 @@
-/* test_sensor.c - laws of the search for sensor faults and of their repair, on takes made from plane waves: moved and
- * blurred exactly, by phase and by the Gaussian's transfer function. */
+/* test_sensor.c - laws of the search for sensor faults and of their repair, on the takes of sensor_scene.h. */
 #include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
