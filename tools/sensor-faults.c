@@ -21,10 +21,16 @@ static void print_map(const rf_sensor_map *map, double seconds)
         printf("%s\n  {\"x\": %d, \"y\": %d, \"excess\": %.4f}", i > 0 ? "," : "", map->hot[i].x, map->hot[i].y,
                (double)map->hot[i].excess);
     printf("],\n \"dust\": [");
-    for (int i = 0; i < map->dust_count; i++)
-        printf("%s\n  {\"x\": %.2f, \"y\": %.2f, \"radius_px\": %.2f, \"dip\": %.4f}", i > 0 ? "," : "",
-               (double)map->dust[i].x, (double)map->dust[i].y, (double)map->dust[i].radius_px,
-               (double)map->dust[i].dip);
+    for (int i = 0; i < map->dust_count; i++) {
+        const rf_dust_spot *dust = &map->dust[i];
+        printf("%s\n  {\"x\": %.2f, \"y\": %.2f, \"radius_px\": %.2f, \"dip\": %.4f, \"left\": %d, \"top\": %d, "
+               "\"side\": %d, \"gain\": [",
+               i > 0 ? "," : "", (double)dust->x, (double)dust->y, (double)dust->radius_px, (double)dust->dip,
+               dust->left, dust->top, dust->side);
+        for (int at = 0; at < dust->side * dust->side; at++)
+            printf("%s%.4f", at > 0 ? "," : "", (double)dust->gain[at]);
+        printf("]}");
+    }
     printf("]}\n");
 }
 

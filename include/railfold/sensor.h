@@ -9,16 +9,19 @@
  * Hot (dead) pixel: brighter (darker) by 4 % of white than all but one of 8 neighbours 3 px away, so that a spot up to 5 px
  * wide, as demosaicing and JPEG make of it, still counts, but no line, edge or corner does; in nearly all sampled frames
  * (none missing of 4, two of 12: a highlight may hide it); and by a like amount of linear light in all of them: within a
- * factor 2 of the median, where a speck of the subject going out of focus loses 4/5 of its light over a blur disc of 2.2 px.
- * Nothing is repaired where persistent spots crowd (4 within 20 px, or 1 in 2000 pixels of the picture, or more than 3 in 10 of
- * all spots of a frame): then it is the subject that persists.
+ * factor 2 of the median, where a speck of the subject loses 4/5 of its light to a blur disc of 2.2 px. Less than 4 % over
+ * bright ground is left: it does not show. Nothing is repaired where persistent spots crowd (4 within 20 px, or more than 1
+ * in 2000 samples of the picture), nor, in a take that changes little, when more than 3 in 10 of all spots persist: then it
+ * is the subject that persists.
  *
- * Dust: light is lost by the same share in every frame, so the dip of log luma is the same. It is looked for at radii of 4 to
- * 17 px, and judged only in frames where its surroundings, freed of a quadratic, vary by less than a fifth of the dip: three
- * such frames at least, in which depth (within 15 %), place and shape agree. Dark details of the subject fail that: towards
- * focus their depth grows by a fifth and more from one sampled frame to the next, while still ringed by other detail. When
- * the take as a whole changes little at that scale (more than 3/4 of the variance is common to all frames) no dust is
- * repaired. Dust over ground that is textured in every frame is not found; there it does not show either.
+ * Dust: light is lost by the same share in every frame, so the dip of log luma is the same. It is looked for at radii of 3 to
+ * 17 px and dips of 4 to 40 %, and judged in frames where its surroundings, freed of a quadratic, vary by less than 0.2 of
+ * the dip (three of them by less than 0.13): three quarters of these must agree in depth (within 15 %), place (0.12 radii),
+ * growth (8 %) and shape, without a trend along the take. Dark details of the subject fail that: their depth changes by a
+ * sixth and more over four frames at the end of the take, or other detail surrounds them. When the take as a whole changes
+ * little at that scale (more than 3/4 of the local contrast is common to all frames; takes of few frames, mostly) no dust is
+ * repaired. Dust over ground that is textured in nearly every frame is not found: better a faint trail than a hole mended in
+ * the subject.
  *
  * Source: common practice in image restoration (defect maps from a set of frames, flat-field division); no publication
  * followed. Luma and the share of light lost are reckoned in linear light through the sRGB curve (IEC 61966-2-1:1999). */
@@ -66,8 +69,10 @@ typedef struct rf_sensor_map {
  * to tell (fewer than RF_SENSOR_SAMPLE_MIN). */
 int rf_sensor_sample(int frame_count, int index[RF_SENSOR_SAMPLE_MAX]);
 
-/* For frames of this shape (channels 1 or 3, RF_U8 or RF_U16). bytes <= 20 * width * height + 40 MiB, however many frames
- * (tested). `pool` is borrowed until destroy; NULL means one thread. RF_ERR_USAGE for another shape. */
+/* Bytes the search holds at the most, however many frames: 20 * width * height + 64 MiB (tested). */
+size_t rf_sensor_memory_bytes(int width, int height);
+
+/* For frames of this shape (channels 1 or 3, RF_U8 or RF_U16). `pool` is borrowed until destroy; NULL means one thread. RF_ERR_USAGE for another shape. */
 rf_status rf_sensor_create(rf_sensor **out, int width, int height, int channels, rf_sample sample, rf_pool *pool,
                            rf_error *err) RF_CHECKED;
 void rf_sensor_destroy(rf_sensor **sensor);

@@ -20,7 +20,8 @@ static const float DARKEST = 0.002f;    /* linear: keeps the logarithm of black 
 static const float LEAST_DIP = 0.03f;   /* of log luma; fainter dust hardly shows */
 static const float EVEN = 0.2f;         /* the pairs' spread, as a share of D, at most */
 static const float STEADY = 0.2f;       /* D's spread over quiet frames, as a share of its mean, at most */
-static const double MOST_COMMON = 0.75; /* share of the variance of D common to all frames */
+static const float SHOWS = 0.01f;       /* D, rms over the frames: above the noise of a frame at base sensitivity */
+static const double MOST_COMMON = 0.75; /* share of the square of D common to all frames */
 
 /* ---- memory ---- */
 
@@ -201,18 +202,26 @@ void rf_dust_survey(dust_finder *self, const rf_image *frame, rf_pool *pool)
 
 /* ---- suspects ---- */
 
-/* Share of the variance of D that all frames have in common: 1 when nothing moves or refocuses. */
+/* Where D shows at all, the share of its square that all frames have in common, on average over the pixels: 1 when
+ * nothing moves or refocuses, one over the frame count where only noise is left. */
 static double common_share(const dust_level *level, int frames)
 {
-    double common = 0, all = 0;
+    double shares = 0;
+    size_t count = 0;
     for (int y = 0; y < level->height; y++) {
         const float *sum = rf_image_row_f32(&level->sum, y), *square = rf_image_row_f32(&level->square, y);
-        for (int x = 0; x < level->width; x++) {
-            common += (double)sum[x] * sum[x] / frames;
-            all += square[x];
-        }
+        for (int x = 0; x < level->width; x++)
+            if (square[x] > SHOWS * SHOWS * (float)frames) {
+                shares += (double)(sum[x] * sum[x] / ((float)frames * square[x]));
+                count++;
+            }
     }
-    return all > 0 ? common / all : 0;
+    return count > 0 ? shares / (double)count : 1;
+}
+
+int rf_dust_take_changes(const dust_finder *self)
+{
+    return self->levels > 0 && common_share(&self->level[0], self->surveyed) <= MOST_COMMON;
 }
 
 static float score_at(const dust_level *level, int x, int y)
@@ -254,7 +263,7 @@ rf_status rf_dust_suspects(dust_finder *self, rf_error *err)
 {
     rf_status status;
     RF_TRY(rf_alloc(&self->suspects, DUST_SUSPECTS_MAX, sizeof *self->suspects, "the suspected dust", err));
-    if (self->levels == 0 || common_share(&self->level[0], self->surveyed) > MOST_COMMON)
+    if (!rf_dust_take_changes(self))
         return RF_OK;
     for (int l = 0; l < self->levels; l++) {
         const dust_level *level = &self->level[l];

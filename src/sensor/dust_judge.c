@@ -11,21 +11,24 @@
 #include "railfold/memory.h"
 
 enum { ROUNDS = 4, RING_TERMS = 6, FIT_TERMS = 4, AGREE_MIN = 3 };
-static const float RING_FROM = 1.6f, RING_TO = 2.7f, INSIDE = 1.5f; /* radii */
-static const float NOISE = 0.004f;                                  /* log luma: keeps weights finite */
-static const float RADIUS_MIN = 3.0f, RADIUS_MAX = 17.5f;           /* px; 17.5 * RING_TO is the crop */
-static const float DEPTH_MIN = 0.04f, DEPTH_MAX = 0.51f;            /* log luma: gains 0.96 to 0.6 */
+static const float INSIDE = 1.5f;                    /* radii */
+static const float RING_FROM = 1.6f, RING_TO = 2.7f; /* to judge: near enough for what lies around to say much */
+static const float WIDE_RING_FROM = 2.2f, WIDE_RING_TO = 3.3f; /* to measure: past the skirts of the dip */
+static const float NOISE = 0.004f;                             /* log luma: keeps weights finite */
+static const float RADIUS_MIN = 3.0f, RADIUS_MAX = 17.5f;      /* px; 17.5 * RING_TO is the crop */
+static const float DEPTH_MIN = 0.04f, DEPTH_MAX = 0.51f;       /* log luma: gains 0.96 to 0.6 */
 
-/* All as shares of the dip's depth or radius. Measured on takes with and without dust (README of the module's check):
- * dust has a within 0.09 of 1, rest under 0.10, shift under 0.06; the subject's own dark spots change a by 0.24 and
- * more from one end of three successive frames to the other. */
-static const float VERY_QUIET = 0.13f, QUIET = 0.2f; /* s_k */
-static const float DEPTH_LIKE = 0.15f;               /* |a - 1| */
-static const float REST = 0.13f;                     /* what the fit leaves inside, rms */
+/* Shares of the dip's depth or radius. On rendered takes with known dust the frames counted as very quiet had a within
+ * 0.07 of 1, a rest of at most 0.08 and a shift of at most 0.09 radii; the subject's own dark spots changed a by 0.17
+ * and more over four successive frames at the end of a take of 20 to 30, or were ringed by other detail (s above 0.14).
+ */
+static const float SERENE = 0.055f, VERY_QUIET = 0.13f, QUIET = 0.2f; /* s_k */
+static const float DEPTH_LIKE = 0.15f;                                /* |a - 1| */
+static const float REST = 0.13f;                                      /* what the fit leaves inside, rms */
 static const float SHIFT = 0.12f, GROWTH = 0.08f;
 static const float RESTLESS = 0.5f,
-                   DEPTH_LIKE_RESTLESS = 0.6f; /* s_k up to which a frame is heard at all, and |a - 1| there */
-static const float UNROUND = 0.2f;             /* rms of t along circles */
+                   DEPTH_LIKE_RESTLESS = 0.6f;            /* s_k up to which a frame is heard, and |a - 1| there */
+static const float ROUND = 0.1f, UNROUND = 0.2f;          /* rms of t along circles */
 static const float TREND = 0.07f, TREND_OVER_TAKE = 0.2f; /* change of a from first to last quiet frame */
 
 typedef struct judge {
@@ -34,6 +37,7 @@ typedef struct judge {
     float *rest;                      /* frames * DUST_AREA: r_k */
     float *mean;                      /* DUST_AREA: t */
     float ring[RF_SENSOR_SAMPLE_MAX]; /* s_k */
+    float ring_from, ring_to;         /* px */
     float radius, x, y;               /* px; middle against the suspect's */
     float depth;                      /* of t in its middle, log luma, positive */
     float a[RF_SENSOR_SAMPLE_MAX];
@@ -103,7 +107,7 @@ static int level_out(judge *j, int k)
     int used = 0, all = 0;
     for (int at = 0; at < DUST_AREA; at++) {
         float d = distance(j, at);
-        if (d < RING_FROM * j->radius || d > RING_TO * j->radius)
+        if (d < j->ring_from || d > j->ring_to)
             continue;
         all++;
         if (isnan(crop[at]))
@@ -121,7 +125,7 @@ static int level_out(judge *j, int k)
             level += x[i] * term[i];
         rest[at] = isnan(crop[at]) ? 0.0f : crop[at] - (float)level;
         float d = distance(j, at);
-        if (d >= RING_FROM * j->radius && d <= RING_TO * j->radius)
+        if (d >= j->ring_from && d <= j->ring_to)
             square += (double)rest[at] * rest[at];
     }
     j->ring[k] = (float)sqrt(square / used);
@@ -270,25 +274,47 @@ static int rest_agrees(judge *j)
     return weights == 0.0f || fabsf(sum / weights - 1.0f) <= DEPTH_LIKE_RESTLESS;
 }
 
+static int count_below(const judge *j, float share)
+{
+    int count = 0;
+    for (int k = 0; k < j->frames; k++)
+        count += j->ring[k] <= share * j->depth;
+    return count;
+}
+
 static int verdict(judge *j)
 {
-    int quiet[RF_SENSOR_SAMPLE_MAX], count = 0, agreeing = 0, very_quiet = 0;
+    int quiet[RF_SENSOR_SAMPLE_MAX], count = 0, agreeing = 0;
     if (j->depth < DEPTH_MIN || j->depth > DEPTH_MAX || unroundness(j) > UNROUND)
         return 0;
     for (int k = 0; k < j->frames; k++)
         if (j->ring[k] <= QUIET * j->depth) {
             quiet[count++] = k;
             agreeing += agrees(j, k);
-            very_quiet += j->ring[k] <= VERY_QUIET * j->depth;
         }
-    if (very_quiet < AGREE_MIN || agreeing < AGREE_MIN || 4 * agreeing < 3 * count)
+    if (count_below(j, VERY_QUIET) < AGREE_MIN || agreeing < AGREE_MIN || 4 * agreeing < 3 * count)
         return 0;
     return is_steady(j, quiet, count) && rest_agrees(j);
 }
 
-/* The share of light kept: t, smoothed over 3 x 3 px, faded out between 1.5 and 2 radii. */
+/* Means of t over circles; what makes t uneven along them is mostly the subject, unless it is much. */
+static void profile_of(const judge *j, float profile[DUST_REACH + 1])
+{
+    float count[DUST_REACH + 1] = {0};
+    memset(profile, 0, (DUST_REACH + 1) * sizeof *profile);
+    for (int at = 0; at < DUST_AREA; at++) {
+        int circle = (int)(distance(j, at) + 0.5f);
+        if (circle <= DUST_REACH)
+            profile[circle] += j->mean[at], count[circle] += 1.0f;
+    }
+    for (int i = 0; i <= DUST_REACH; i++)
+        profile[i] /= fmaxf(count[i], 1.0f);
+}
+
+/* The share of light kept, by t freed of the subject: as round as it may be, faded out between 1.5 and 2 radii. */
 static rf_status describe(const judge *j, rf_dust_spot *spot, rf_error *err)
 {
+    float profile[DUST_REACH + 1], own = fminf(fmaxf((unroundness(j) - ROUND) / (UNROUND - ROUND), 0.0f), 1.0f);
     int reach = (int)(2.0f * j->radius) + 1, middle_x = (int)floorf(j->x + 0.5f), middle_y = (int)floorf(j->y + 0.5f);
     spot->x = (float)j->suspect->x + j->x;
     spot->y = (float)j->suspect->y + j->y;
@@ -297,6 +323,7 @@ static rf_status describe(const judge *j, rf_dust_spot *spot, rf_error *err)
     spot->side = 2 * reach + 1;
     spot->left = j->suspect->x + middle_x - reach;
     spot->top = j->suspect->y + middle_y - reach;
+    profile_of(j, profile);
     rf_status status =
         rf_alloc(&spot->gain, (size_t)spot->side * (size_t)spot->side, sizeof *spot->gain, "the dust", err);
     for (int i = 0; status == RF_OK && i < spot->side * spot->side; i++) {
@@ -307,11 +334,24 @@ static rf_status describe(const judge *j, rf_dust_spot *spot, rf_error *err)
         const float *t = j->mean + y * DUST_SIDE + x;
         float smooth = 0.25f * t[0] + 0.125f * (t[-1] + t[1] + t[-DUST_SIDE] + t[DUST_SIDE]) +
                        0.0625f * (t[-DUST_SIDE - 1] + t[-DUST_SIDE + 1] + t[DUST_SIDE - 1] + t[DUST_SIDE + 1]);
-        float fade = 2.0f * (2.0f - distance(j, y * DUST_SIDE + x) / j->radius);
-        smooth *= fminf(fmaxf(fade, 0.0f), 1.0f);
-        spot->gain[i] = fminf(fmaxf(expf(smooth), 0.6f), 1.0f);
+        float away = fminf(distance(j, y * DUST_SIDE + x), (float)DUST_REACH - 0.01f), part = away - floorf(away);
+        float round = (1.0f - part) * profile[(int)away] + part * profile[(int)away + 1];
+        float fade = fminf(fmaxf(2.0f * (2.0f - away / j->radius), 0.0f), 1.0f);
+        spot->gain[i] = fminf(fmaxf(expf(fade * (round + own * (smooth - round))), 0.6f), 1.0f);
     }
     return status;
+}
+
+/* One round: levels, template, and from it radius, middle and depth. 0 when it cannot be dust. */
+static int refine(judge *j, float ring_from, float ring_to, float most, int power)
+{
+    j->ring_from = ring_from;
+    j->ring_to = ring_to;
+    for (int k = 0; k < j->frames; k++)
+        if (!level_out(j, k))
+            return 0;
+    average(j, most, power);
+    return measure(j);
 }
 
 rf_status rf_dust_judge(const dust_suspect *suspect, int frames, rf_dust_spot *spot, int *is_dust, rf_error *err)
@@ -322,20 +362,19 @@ rf_status rf_dust_judge(const dust_suspect *suspect, int frames, rf_dust_spot *s
     *is_dust = 0;
     RF_TRY(rf_alloc(&j.rest, (size_t)frames * DUST_AREA, sizeof *j.rest, "the suspected dust", err));
     RF_TRY(rf_alloc(&j.mean, DUST_AREA, sizeof *j.mean, "the suspected dust", err));
-    for (int round = 0; round < ROUNDS && possible; round++) {
-        for (int k = 0; k < frames && possible; k++)
-            possible = level_out(&j, k);
-        if (possible) {
-            average(&j, j.depth > 0 ? QUIET * j.depth : INFINITY, 2);
-            possible = measure(&j);
-        }
-    }
+    for (int round = 0; round < ROUNDS && possible; round++)
+        possible = refine(&j, RING_FROM * j.radius, RING_TO * j.radius, j.depth > 0 ? QUIET * j.depth : INFINITY, 2);
     if (possible && verdict(&j)) {
-        average(&j, RESTLESS * j.depth,
-                1); /* neighbouring frames err alike: the others count for more than by 1 / s^2 */
-        (void)measure(&j);
-        RF_TRY(describe(&j, spot, err));
-        *is_dust = 1;
+        /* A soft spot's skirts reach into the near ring, which makes it look shallow; over even ground a wider one can
+         * be had. Neighbouring frames err alike: the restless ones count for more than by 1 / s^2. */
+        int wide = count_below(&j, SERENE) >= AGREE_MIN;
+        float from = wide ? WIDE_RING_FROM : RING_FROM, to = wide ? WIDE_RING_TO : RING_TO;
+        for (int round = 0; round < (wide ? 2 : 1) && possible; round++)
+            possible = refine(&j, from * j.radius, fminf(to * j.radius, (float)DUST_REACH), RESTLESS * j.depth, 1);
+        if (possible) {
+            RF_TRY(describe(&j, spot, err));
+            *is_dust = 1;
+        }
     }
 done:
     rf_free(j.rest);

@@ -34,7 +34,9 @@ rf_status rf_hot_open(hot_finder *self, int width, int height, int channels, rf_
                       rf_error *err) RF_CHECKED;
 void rf_hot_close(hot_finder *self);
 void rf_hot_survey(hot_finder *self, const rf_image *frame, rf_pool *pool);
-rf_status rf_hot_suspects(hot_finder *self, rf_error *err) RF_CHECKED;
+/* `take_changes`: enough is known to move or refocus, so that even a picture whose only spots are faults may be
+ * repaired. */
+rf_status rf_hot_suspects(hot_finder *self, int take_changes, rf_error *err) RF_CHECKED;
 void rf_hot_examine(hot_finder *self, const rf_image *frame);
 rf_status rf_hot_finish(hot_finder *self, rf_sensor_map *map, rf_error *err) RF_CHECKED;
 
@@ -79,6 +81,8 @@ rf_status rf_dust_open(dust_finder *self, int width, int height, int channels, r
                        rf_error *err) RF_CHECKED;
 void rf_dust_close(dust_finder *self);
 void rf_dust_survey(dust_finder *self, const rf_image *frame, rf_pool *pool);
+/* After the survey: whether the subject moves or refocuses at the scale of dust. */
+int rf_dust_take_changes(const dust_finder *self);
 rf_status rf_dust_suspects(dust_finder *self, rf_error *err) RF_CHECKED;
 rf_status rf_dust_examine(dust_finder *self, const rf_image *frame, rf_error *err) RF_CHECKED;
 rf_status rf_dust_finish(dust_finder *self, rf_sensor_map *map, rf_error *err) RF_CHECKED;

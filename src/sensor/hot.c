@@ -163,14 +163,14 @@ static size_t count_persistent(const hot_finder *self, double *per_frame)
     return persistent;
 }
 
-rf_status rf_hot_suspects(hot_finder *self, rf_error *err)
+rf_status rf_hot_suspects(hot_finder *self, int take_changes, rf_error *err)
 {
     rf_status status;
     double per_frame, pixels = (double)self->width * self->height;
     size_t persistent = count_persistent(self, &per_frame);
     int wanted = frames_wanted(self->surveyed), channels = self->channels;
     if ((double)persistent > MOST_PERSISTENT * pixels * channels + 64 || persistent > MOST_SUSPECTS ||
-        (double)persistent > MOST_OF_SPOTS * per_frame)
+        (!take_changes && (double)persistent > MOST_OF_SPOTS * per_frame))
         return RF_OK;
     RF_TRY(rf_alloc(&self->suspects, persistent, sizeof *self->suspects, "the suspected hot pixels", err));
     for (int y = 0; y < self->height; y++)

@@ -10,20 +10,20 @@
 enum { GROW_PX = 3, LOOK_PX = 8, DIRECTIONS = 4 };
 enum {
     ECHO_PX = 8,
-    ECHO_TIMES = 4
+    ECHO_TIMES = 3
 }; /* a JPEG block is 8 px wide: what rings in it is fainter by that and no fault of its own */
 static const int STEP[DIRECTIONS][2] = {{1, 0}, {0, 1}, {1, 1}, {1, -1}};
 
 /* A neighbour belongs to the fault when its mean excess shows (3 levels of 255), is not just the ringing of the code (3
  * % of the middle), and is not chance (3.5 standard errors of the mean over the sample). */
-static const float SHOWS = 0.012f, SHARE = 0.03f, ERRORS = 3.5f;
+static const float SHOWS = 0.006f, SHARE = 0.01f, ERRORS = 4.0f;
 
 static int belongs(const hot_suspect *s, int channel, int i, int frames, float middle)
 {
     float mean = s->sum[channel][i] / (float)frames;
     float variance = s->square[channel][i] / (float)frames - mean * mean;
     float error = sqrtf(fmaxf(variance, 0.0f) / (float)(frames - 1));
-    return (float)s->sign * mean > fmaxf(fmaxf(SHOWS, SHARE * middle), ERRORS * error);
+    return fabsf(mean) > fmaxf(fmaxf(SHOWS, SHARE * middle), ERRORS * error);
 }
 
 /* Marks what hangs together with the middle: ring by ring, a pixel joins when a neighbour nearer the middle did. */

@@ -33,6 +33,11 @@ int rf_sensor_sample(int frame_count, int index[RF_SENSOR_SAMPLE_MAX])
     return count;
 }
 
+size_t rf_sensor_memory_bytes(int width, int height)
+{
+    return 20 * (size_t)width * (size_t)height + ((size_t)64 << 20);
+}
+
 rf_status rf_sensor_create(rf_sensor **out, int width, int height, int channels, rf_sample sample, rf_pool *pool,
                            rf_error *err)
 {
@@ -94,7 +99,7 @@ rf_status rf_sensor_suspects(rf_sensor *s, int *count, rf_error *err)
     *count = 0;
     if (s->hot.surveyed < RF_SENSOR_SAMPLE_MIN)
         return RF_OK;
-    RF_TRY(rf_hot_suspects(&s->hot, err));
+    RF_TRY(rf_hot_suspects(&s->hot, rf_dust_take_changes(&s->dust), err));
     RF_TRY(rf_dust_suspects(&s->dust, err));
     *count = s->hot.count + s->dust.count;
 done:

@@ -51,7 +51,9 @@ size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_byt
     rf_merge_settings merge = {.width = width, .height = height, .channels = channels};
     size_t pixels = (size_t)width * (size_t)height;
     size_t decoded = 2 * pixels * (size_t)(channels * sample_bytes), warped = pixels * (size_t)channels * 4;
-    return decoded + warped + rf_merge_bytes(&merge) + rf_depth_memory_bytes(width, height, frame_count, threads) + ((size_t)16 << 20);
+    size_t folding = rf_merge_bytes(&merge) + rf_depth_memory_bytes(width, height, frame_count, threads) + ((size_t)16 << 20);
+    size_t looking = rf_sensor_memory_bytes(width, height); /* over before the other begins */
+    return decoded + warped + (folding > looking ? folding : looking);
 }
 
 static rf_status check_memory(const rf_run *run, rf_error *err)
