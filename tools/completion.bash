@@ -9,7 +9,7 @@ _railfold() {
     fi
     COMPREPLY=()
     if [ "$COMP_CWORD" -eq 1 ]; then
-        words="merge plan --help --version --completion"
+        words="merge check takes plan --help --version --completion"
     else
         case "${COMP_WORDS[1]}:$before" in
         merge:--output | merge:-o)  ;;
@@ -27,6 +27,17 @@ _railfold() {
         merge:--memory) compopt +o default +o bashdefault ;;
         merge:--progress) words="auto always never" ;;
         merge:--report)  ;;
+        check:--plan)  ;;
+        check:--list)  ;;
+        check:--list0)  ;;
+        check:--order) words="name time" ;;
+        check:--threads) compopt +o default +o bashdefault ;;
+        check:--progress) words="auto always never" ;;
+        check:--report)  ;;
+        takes:--gap) compopt +o default +o bashdefault ;;
+        takes:--lists)  ;;
+        takes:--progress) words="auto always never" ;;
+        takes:--report)  ;;
         plan:--focal) compopt +o default +o bashdefault ;;
         plan:--magnification) compopt +o default +o bashdefault ;;
         plan:--extension) compopt +o default +o bashdefault ;;
@@ -63,6 +74,8 @@ _railfold() {
         *)
             case "${COMP_WORDS[1]}:$word" in
             merge:-*) words=" -o --output --depth --confidence --depth-view --list --list0 --order --reverse --reference --step --view --pixel --no-align --no-gain --no-repair --skip-bad --threads --memory --progress --strict -v --verbose --report --force -q --quiet -h --help" ;;
+            check:-*) words=" --plan --watch --list --list0 --order --reverse --threads --progress --strict --report --force -q --quiet -h --help" ;;
+            takes:-*) words=" --gap --lists --no-look --progress --report --force -q --quiet -h --help" ;;
             plan:-*) words=" --focal --magnification --extension --field-width --aperture --pupil-ratio --reversed --objective --medium --working-distance --sensor --pixels --pitch --frame-mb --subject-depth --blur --wavelength --overlap --guard --backdrop --lead --divisions --smallest-step --step --shutter --metered --metered-at --timer --settle --mains --solve --max-frames --compare --csv --strict --report --force -q --quiet -h --help" ;;
             esac ;;
         esac
