@@ -1,5 +1,5 @@
 /* cells.c - a grid fixed to the subject, measured on each frame's own pixels (interpolation fakes sharpness): a cell is
- * moved by its pose to the nearest whole pixel. The band is the four-neighbour Laplacian of the luma smoothed by the
+ * moved by its pose to the nearest whole pixel; only its brightness, which does not suffer, is taken between pixels. The band is the four-neighbour Laplacian of the luma smoothed by the
  * 3 x 3 binomial. */
 #include <math.h>
 
@@ -54,6 +54,20 @@ static void band_rows(void *arg, int row_begin, int row_end, int block, int thre
     }
 }
 
+/* What the mean of a square changes by when it moves by (right, down), parts of a pixel: its far edge less its near one. */
+static double moved_by(const rf_image *luma, int left, int top, int side, double right, double down)
+{
+    double across = 0, along = 0;
+    const float *above = rf_image_row_f32(luma, top - 1), *first = rf_image_row_f32(luma, top),
+                *last = rf_image_row_f32(luma, top + side - 1), *below = rf_image_row_f32(luma, top + side);
+    for (int i = 0; i < side; i++) {
+        const float *row = rf_image_row_f32(luma, top + i);
+        across += (double)(row[left + side - 1] + row[left + side] - row[left - 1] - row[left]);
+        along += (double)(last[left + i] + below[left + i] - above[left + i] - first[left + i]);
+    }
+    return 0.5 * (right * across + down * along) / ((double)side * side);
+}
+
 static rf_cell measure(const rf_image *luma, const rf_image *band, int left, int top, int side)
 {
     double energy = 0, xx = 0, xy = 0, yy = 0, sum = 0;
@@ -90,10 +104,14 @@ static void cell_rows(void *arg, int row_begin, int row_end, int block, int thre
         for (int column = 0; column < look->columns; column++) {
             double x, y, half = (side - 1) / 2.0;
             rf_pose_apply(&j->pose, reduce * (column * side + half) + edge, reduce * (row * side + half) + edge, &x, &y);
-            int left = (int)floor((x - edge) / reduce - half + 0.5), top = (int)floor((y - edge) / reduce - half + 0.5);
+            x = (x - edge) / reduce - half;
+            y = (y - edge) / reduce - half;
+            int left = (int)floor(x + 0.5), top = (int)floor(y + 0.5);
             int inside = left >= 1 && top >= 1 && left + side < j->luma->width && top + side < j->luma->height;
-            j->cells[row * look->columns + column] =
-                inside ? measure(j->luma, j->band, left, top, side) : (rf_cell){.energy = -1};
+            rf_cell *cell = &j->cells[row * look->columns + column];
+            *cell = inside ? measure(j->luma, j->band, left, top, side) : (rf_cell){.energy = -1};
+            if (inside)
+                cell->luma += (float)moved_by(j->luma, left, top, side, x - left, y - top);
         }
 }
 

@@ -10,6 +10,8 @@
 #define LEAST_BUMP_SHARE 1e-3 /* and this share of the width */
 #define LOST_SHARE 0.05      /* a jump over this share of the width cuts off the picture's edge */
 
+enum { MANY_FRAMES = 10 };
+
 typedef struct path {
     int count;
     int *frame;    /* those with a pose of their own */
@@ -64,6 +66,8 @@ static void measure_steps(path *p, int width)
         p->sorted[i - 1] = p->away[i];
     }
     double jitter = rf_median(p->sorted, p->count - 1);
+    if (p->count >= MANY_FRAMES) /* the quartile of a normal jitter, brought to its median (Rayleigh's law) */
+        jitter = fmax(jitter, rf_quantile(p->sorted, p->count - 1, 0.75) / 1.414);
     p->limit = fmax(USUAL_STEPS * jitter, fmax(LEAST_BUMP_PX, LEAST_BUMP_SHARE * width));
 }
 

@@ -21,13 +21,6 @@ typedef struct rf_cell_peak {
     float width;    /* full width at half the peak, steps; 0 = an end is in the way */
 } rf_cell_peak;
 
-/* Tiles of one frame that stand elsewhere against the rest than in the frame before. */
-typedef struct rf_tile_motion {
-    int tiles;            /* of the largest group that moved alike */
-    float x_px, y_px;     /* full-size pixels */
-    int place[4];         /* full-size pixels of the reference view */
-} rf_tile_motion;
-
 /* The way of the focus plane from the frame before. */
 typedef struct rf_step {
     double ratio;        /* angle seen over the angle expected of one usual step */
@@ -51,7 +44,6 @@ typedef struct rf_look {
     int columns, rows; /* of cells */
     int cell_px;       /* side, pixels of the cell luma */
     rf_cell *cells;    /* count * rows * columns */
-    rf_tile_motion *motions;
     double noise;             /* energy of the noise alone */
     rf_cell_peak *peaks;      /* rows * columns */
     rf_step *steps;           /* count: from the frame before */
@@ -115,13 +107,5 @@ rf_status rf_check_add(rf_check_result *result, const rf_check_finding *what, co
 void rf_check_settle(rf_check_result *result); /* order, verdict, notes */
 int rf_check_found(const rf_check_result *result, rf_check_kind kind);
 int rf_check_found_at(const rf_check_result *result, rf_check_kind kind, int frame);
-
-/* motion.c: tiles that move against the rest. */
-typedef struct rf_motion_state rf_motion_state;
-rf_status rf_motion_create(rf_motion_state **out, const rf_look *look, int luma_width, int luma_height,
-                           rf_error *err) RF_CHECKED;
-void rf_motion_destroy(rf_motion_state **state);
-/* The next frame (luma NULL: none); fills look->motions[k]. */
-void rf_motion_add(rf_motion_state *state, rf_look *look, int k, const rf_image *luma);
 
 #endif

@@ -191,7 +191,6 @@ static rf_status alloc_frames(rf_look *look, rf_error *err)
     }
     RF_TRY(rf_alloc(&look->poses, count, sizeof *look->poses, "the poses", err));
     RF_TRY(rf_alloc(&look->aligned, count, sizeof *look->aligned, "the poses", err));
-    RF_TRY(rf_alloc(&look->motions, count, sizeof *look->motions, "the poses", err));
     RF_TRY(rf_alloc(&look->steps, count, sizeof *look->steps, "the poses", err));
     RF_TRY(rf_alloc(&look->angle, count * RF_LOOK_SPAN, sizeof *look->angle, "the distances of frames", err));
 done:
@@ -231,7 +230,6 @@ void rf_look_close(rf_look *look)
     rf_free(look->poses);
     rf_free(look->aligned);
     rf_free(look->cells);
-    rf_free(look->motions);
     rf_free(look->peaks);
     rf_free(look->steps);
     rf_free(look->angle);
@@ -313,7 +311,6 @@ done:
 
 typedef struct cell_pass {
     rf_image smooth, band;
-    rf_motion_state *motion;
 } cell_pass;
 
 static rf_status feed_cells(rf_look *look, int k, const rf_image *luma, void *arg, rf_error *err)
@@ -324,7 +321,6 @@ static rf_status feed_cells(rf_look *look, int k, const rf_image *luma, void *ar
         rf_cells_measure(look, k, luma, &pass->smooth, &pass->band);
     for (int c = 0; luma == NULL && c < rf_look_cells(look); c++)
         look->cells[(size_t)k * (size_t)rf_look_cells(look) + (size_t)c].energy = -1;
-    rf_motion_add(pass->motion, look, k, luma);
     return RF_OK;
 }
 
@@ -336,10 +332,8 @@ rf_status rf_look_cells_read(rf_look *look, rf_error *err)
     int width = look->result->width / look->cell_reduce, height = look->result->height / look->cell_reduce;
     RF_TRY(rf_image_alloc(&pass.smooth, width, height, 1, RF_F32, "the smoothed luma", err));
     RF_TRY(rf_image_alloc(&pass.band, width, height, 1, RF_F32, "the band", err));
-    RF_TRY(rf_motion_create(&pass.motion, look, width, height, err));
     RF_TRY(each_frame(look, "cells", look->cell_reduce, feed_cells, &pass, err));
 done:
-    rf_motion_destroy(&pass.motion);
     rf_image_free(&pass.smooth);
     rf_image_free(&pass.band);
     return status;

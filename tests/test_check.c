@@ -1,0 +1,448 @@
+/* Take inspection: each fault is found at its frame, an even take is good, and nothing depends on the thread count. The takes
+ * are small drawn ones (a tilted plane of noise); rates over rendered takes stand in docs/check.md. */
+#include <dirent.h>
+#include <math.h>
+#include <setjmp.h>
+#include <stdarg.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include <cmocka.h>
+
+#include "railfold/check.h"
+#include "railfold/frame_io.h"
+#include "railfold/memory.h"
+
+enum { WIDTH = 320, HEIGHT = 224, FRAMES = 12, LEVELS = 24, MARGIN = 40 };
+
+typedef struct drawn_take {
+    char folder[64];
+    char paths[FRAMES][96];
+    const char *list[FRAMES];
+} drawn_take;
+
+/* What spoils a take: applied while it is drawn. */
+typedef struct spoil {
+    int bump_at, bump_px;     /* from this frame on everything lies so far to the right */
+    int same_from, same_to;   /* frame same_to is focused where same_from is */
+    int skip_at;              /* from this frame on focus is a step farther */
+    int soft_at;              /* this frame is blurred all over */
+    double dim_from, dim_to;  /* light of the first and of the last frame */
+} spoil;
+
+static const spoil none = {.bump_at = -1, .same_to = -1, .skip_at = -1, .soft_at = -1, .dim_from = 1, .dim_to = 1};
+
+/* levels[i]: the surface blurred i times over. */
+static float *draw_levels(void)
+{
+    size_t width = WIDTH + 2 * MARGIN, plane = width * HEIGHT;
+    float *levels = malloc(LEVELS * plane * sizeof *levels);
+    uint32_t seed = 12345;
+    assert_non_null(levels);
+    for (size_t i = 0; i < plane; i++) {
+        seed = seed * 1664525u + 1013904223u;
+        levels[i] = (float)(seed >> 8) / (float)(1 << 24);
+    }
+    for (int level = 1; level < LEVELS; level++) {
+        const float *in = levels + (size_t)(level - 1) * plane;
+        float *out = levels + (size_t)level * plane;
+        for (size_t y = 0; y < HEIGHT; y++)
+            for (size_t x = 0; x < width; x++) {
+                size_t l = x > 0 ? x - 1 : 0, r = x + 1 < width ? x + 1 : x, u = y > 0 ? y - 1 : 0,
+                       d = y + 1 < HEIGHT ? y + 1 : y;
+                out[y * width + x] = 0.2f * (in[y * width + x] + in[y * width + l] + in[y * width + r] + in[u * width + x] +
+                                             in[d * width + x]);
+            }
+    }
+    return levels;
+}
+
+static void draw_frame(const float *levels, rf_image *image, double focus, int shift, double light, int extra)
+{
+    size_t width = WIDTH + 2 * MARGIN, plane = width * HEIGHT;
+    uint32_t seed = 99u + (uint32_t)(focus * 1000) + (uint32_t)shift;
+    for (int y = 0; y < HEIGHT; y++) {
+        unsigned char *row = rf_image_row(image, y);
+        for (int x = 0; x < WIDTH; x++) {
+            double depth = 1 + (double)(x - shift) / WIDTH * (FRAMES - 3);
+            int level = 1 + (int)fmin(LEVELS - 2, 0.9 * (depth - focus) * (depth - focus)) + extra;
+            level = level < LEVELS ? level : LEVELS - 1;
+            seed = seed * 1664525u + 1013904223u;
+            double noise = ((double)(seed >> 8) / (1 << 24) - 0.5) * 0.01;
+            double value = 0.5 + 0.8 * ((double)levels[(size_t)level * plane + (size_t)y * width + (size_t)(x - shift + MARGIN)] -
+                                        0.5) + noise;
+            row[x] = (unsigned char)(255 * fmin(fmax(value * light, 0), 1) + 0.5);
+        }
+    }
+}
+
+static void draw(drawn_take *take, const spoil *spoiled)
+{
+    float *levels = draw_levels();
+    rf_image image = {0};
+    rf_error err = {0};
+    strcpy(take->folder, "/tmp/railfold-check-XXXXXX");
+    assert_non_null(mkdtemp(take->folder));
+    assert_int_equal(rf_image_alloc(&image, WIDTH, HEIGHT, 1, RF_U8, "a test frame", &err), RF_OK);
+    for (int k = 0; k < FRAMES; k++) {
+        double focus = k == spoiled->same_to ? spoiled->same_from : k, share = (double)k / (FRAMES - 1);
+        if (spoiled->skip_at >= 0 && k >= spoiled->skip_at)
+            focus += 1;
+        int jitter = (k * 7) % 3 - 1, shift = jitter + (spoiled->bump_at >= 0 && k >= spoiled->bump_at ? spoiled->bump_px : 0);
+        double light = spoiled->dim_from + share * (spoiled->dim_to - spoiled->dim_from);
+        draw_frame(levels, &image, focus, shift, light, k == spoiled->soft_at ? 3 : 0);
+        (void)snprintf(take->paths[k], sizeof take->paths[k], "%s/f%02d.png", take->folder, k);
+        take->list[k] = take->paths[k];
+        assert_int_equal(rf_picture_write(take->paths[k], &image, NULL, NULL, 1, &err), RF_OK);
+    }
+    rf_image_free(&image);
+    free(levels);
+}
+
+static void wipe(drawn_take *take)
+{
+    for (int k = 0; k < FRAMES; k++)
+        (void)unlink(take->paths[k]);
+    assert_int_equal(rmdir(take->folder), 0);
+}
+
+static void look_at(const drawn_take *take, int threads, rf_check_result *result)
+{
+    rf_check_options options = rf_check_options_default();
+    rf_error err = {0};
+    options.frames = take->list;
+    options.frame_count = FRAMES;
+    options.threads = threads;
+    rf_check_result_init(result);
+    if (rf_check_take(&options, result, &err) != RF_OK)
+        fail_msg("%s", err.text);
+}
+
+static const rf_check_finding *find(const rf_check_result *result, rf_check_kind kind)
+{
+    for (int i = 0; i < result->finding_count; i++)
+        if (result->findings[i].kind == kind)
+            return &result->findings[i];
+    return NULL;
+}
+
+/* The one finding of that kind names that frame, and no other kind is found but `allowed`. */
+static void assert_found(const spoil *spoiled, rf_check_kind kind, int frame, rf_check_kind allowed)
+{
+    drawn_take take;
+    rf_check_result result;
+    draw(&take, spoiled);
+    look_at(&take, 1, &result);
+    const rf_check_finding *f = find(&result, kind);
+    if (f == NULL)
+        fail_msg("%s was not found", rf_check_kind_name(kind));
+    if (frame >= 0) {
+        assert_true(f->frame_count >= 1);
+        assert_int_equal(f->frames[0], frame);
+        assert_non_null(strstr(f->text, strrchr(take.paths[frame], '/') + 1));
+        assert_non_null(strstr(result.frames[frame].note, rf_check_kind_name(kind)));
+    }
+    for (int i = 0; i < result.finding_count; i++)
+        if (result.findings[i].kind != kind && result.findings[i].kind != allowed)
+            fail_msg("besides: %s", result.findings[i].text);
+    rf_check_result_free(&result);
+    wipe(&take);
+}
+
+static void even_take_is_good(void **state)
+{
+    (void)state;
+    drawn_take take;
+    rf_check_result result;
+    draw(&take, &none);
+    look_at(&take, 1, &result);
+    for (int i = 0; i < result.finding_count; i++)
+        fail_msg("%s", result.findings[i].text);
+    assert_int_equal(result.verdict, RF_CHECK_GOOD);
+    double sharp = 0;
+    for (int k = 0; k < FRAMES; k++)
+        sharp += result.frames[k].sharp_fraction;
+    assert_true(fabs(sharp - 1) < 1e-9); /* every cell of the subject is sharpest somewhere */
+    rf_check_result_free(&result);
+    wipe(&take);
+}
+
+static void jump_is_found_at_its_frame(void **state)
+{
+    (void)state;
+    spoil s = none;
+    s.bump_at = 6;
+    s.bump_px = 14; /* the drawn jitter is 1 px */
+    assert_found(&s, RF_CHECK_BUMP, 6, RF_CHECK_BUMP);
+}
+
+static void frame_taken_twice_is_found(void **state)
+{
+    (void)state;
+    spoil s = none;
+    s.same_from = 5;
+    s.same_to = 6; /* then a double step to 7, which is told as well */
+    assert_found(&s, RF_CHECK_DUPLICATE, 6, RF_CHECK_MISSING_STEP);
+}
+
+static void step_left_out_is_found(void **state)
+{
+    (void)state;
+    spoil s = none;
+    s.skip_at = 6;
+    assert_found(&s, RF_CHECK_MISSING_STEP, 6, RF_CHECK_UNCOVERED_END);
+}
+
+static void soft_frame_is_found(void **state)
+{
+    (void)state;
+    spoil s = none;
+    s.soft_at = 6;
+    assert_found(&s, RF_CHECK_BLUR, 6, RF_CHECK_BLUR);
+}
+
+static void fading_light_is_found(void **state)
+{
+    (void)state;
+    spoil s = none;
+    s.dim_to = 0.85; /* coded values, 0.70 of the light */
+    assert_found(&s, RF_CHECK_LAMP, -1, RF_CHECK_LAMP);
+}
+
+static void rail_that_went_back_is_found(void **state)
+{
+    (void)state;
+    drawn_take take;
+    rf_check_result result;
+    draw(&take, &none);
+    const char *fifth = take.list[4];
+    take.list[4] = take.list[7];
+    take.list[7] = fifth;
+    look_at(&take, 1, &result);
+    assert_non_null(find(&result, RF_CHECK_ORDER));
+    assert_int_equal(result.verdict, RF_CHECK_RETAKE);
+    rf_check_result_free(&result);
+    wipe(&take);
+}
+
+static void cut_file_is_a_finding_and_not_a_failure(void **state)
+{
+    (void)state;
+    drawn_take take;
+    rf_check_result result;
+    draw(&take, &none);
+    assert_int_equal(truncate(take.paths[3], 900), 0);
+    look_at(&take, 1, &result);
+    const rf_check_finding *f = find(&result, RF_CHECK_UNREADABLE);
+    assert_non_null(f);
+    assert_int_equal(f->frames[0], 3);
+    assert_int_equal(result.frames[3].used, 0);
+    assert_int_equal(result.verdict, RF_CHECK_RETAKE);
+    rf_check_result_free(&result);
+    wipe(&take);
+}
+
+static void frame_of_another_size_is_found(void **state)
+{
+    (void)state;
+    drawn_take take;
+    rf_check_result result;
+    rf_image image = {0};
+    rf_error err = {0};
+    draw(&take, &none);
+    assert_int_equal(rf_image_alloc(&image, WIDTH - 8, HEIGHT, 1, RF_U8, "a test frame", &err), RF_OK);
+    assert_int_equal(rf_picture_write(take.paths[5], &image, NULL, NULL, 1, &err), RF_OK);
+    rf_image_free(&image);
+    look_at(&take, 1, &result);
+    assert_non_null(find(&result, RF_CHECK_SIZE));
+    assert_int_equal(find(&result, RF_CHECK_SIZE)->frames[0], 5);
+    rf_check_result_free(&result);
+    wipe(&take);
+}
+
+static char *json_without_time(rf_check_result *result)
+{
+    char *text = NULL;
+    size_t bytes = 0;
+    rf_error err = {0};
+    result->seconds = 0;
+    assert_int_equal(rf_check_json(result, &text, &bytes, &err), RF_OK);
+    assert_int_equal(strlen(text), bytes);
+    return text;
+}
+
+static void one_thread_and_three_say_the_same(void **state)
+{
+    (void)state;
+    drawn_take take;
+    rf_check_result one, three;
+    spoil s = none;
+    s.skip_at = 6;
+    draw(&take, &s);
+    look_at(&take, 1, &one);
+    look_at(&take, 3, &three);
+    char *a = json_without_time(&one), *b = json_without_time(&three);
+    assert_string_equal(a, b);
+    rf_free(a);
+    rf_free(b);
+    rf_check_result_free(&one);
+    rf_check_result_free(&three);
+    wipe(&take);
+}
+
+/* Every n-th allocation up to the first few hundred fails once: an error comes back, nothing is lost. */
+static void failing_memory_is_told(void **state)
+{
+    (void)state;
+    drawn_take take;
+    draw(&take, &none);
+    size_t held = rf_memory_held();
+    for (long n = 1; n < 400; n += n < 60 ? 1 : 23) {
+        rf_check_options options = rf_check_options_default();
+        rf_check_result result;
+        rf_error err = {0};
+        options.frames = take.list;
+        options.frame_count = FRAMES;
+        options.threads = 1;
+        rf_check_result_init(&result);
+        rf_memory_fail_after(n);
+        rf_status status = rf_check_take(&options, &result, &err);
+        rf_memory_fail_after(0);
+        assert_true(status == RF_ERR_MEMORY || status == RF_OK);
+        rf_check_result_free(&result);
+        assert_int_equal(rf_memory_held(), held);
+    }
+    wipe(&take);
+}
+
+static void quick_check_reads_poses_gains_and_settings(void **state)
+{
+    (void)state;
+    rf_pose poses[FRAMES];
+    rf_align_frame aligned[FRAMES];
+    rf_metadata metadata[FRAMES];
+    const char *files[FRAMES];
+    memset(aligned, 0, sizeof aligned);
+    for (int k = 0; k < FRAMES; k++) {
+        poses[k] = rf_pose_similarity(1, 0, 0.3 * (k % 3) + (k >= 7 ? 40 : 0), 0.2 * (k % 2), 1200, 800);
+        poses[k].gain[0] = poses[k].gain[1] = poses[k].gain[2] = pow(0.6, -k / (FRAMES - 1.0) / 2.2);
+        aligned[k].measured = aligned[k].usable = 1;
+        rf_metadata_init(&metadata[k]);
+        metadata[k].exposure_s = 0.5;
+        metadata[k].f_number = k < 4 ? 8 : 11;
+        metadata[k].iso = 100;
+        files[k] = "pebble.jpg";
+    }
+    rf_check_known known = {.files = files, .frame_count = FRAMES, .width = 1200, .height = 800};
+    rf_check_result result;
+    rf_error err = {0};
+    rf_check_result_init(&result);
+    assert_int_equal(rf_check_quick(&known, &result, &err), RF_OK);
+    assert_int_equal(result.finding_count, 0); /* nothing known, nothing found */
+    known.poses = poses;
+    known.align_frames = aligned;
+    assert_int_equal(rf_check_quick(&known, &result, &err), RF_OK);
+    assert_int_equal(find(&result, RF_CHECK_BUMP)->frames[0], 7);
+    assert_non_null(find(&result, RF_CHECK_LAMP)); /* 40 % of the light over the take */
+    assert_null(find(&result, RF_CHECK_SETTINGS));
+    rf_check_result_free(&result);
+    known.metadata = metadata;
+    assert_int_equal(rf_check_quick(&known, &result, &err), RF_OK);
+    assert_int_equal(find(&result, RF_CHECK_SETTINGS)->frames[0], 4);
+    assert_int_equal(find(&result, RF_CHECK_SETTINGS)->severity, RF_CHECK_FAULT); /* another aperture */
+    rf_check_result_free(&result);
+}
+
+static void plan_is_read_and_anything_else_refused(void **state)
+{
+    (void)state;
+    static const char good[] = "{\"railfold\": \"1\", \"command\": \"plan\", \"inputs\": {\"step_mm\": 9, \"frames\": 3},\n"
+                               " \"step_mm\": 4.4e-1, \"frames\": 17, \"scale_per_step\": 1.0029, \"f_number_marked\": 11,"
+                               " \"card_mb\": null, \"warnings\": [\"a } \\\" ]\"], \"shutter_s\": 9}";
+    static const char *const bad[] = {"", "[]", "{", "{\"command\": \"plan\"", "{\"command\": \"merge\"}", "{\"a\" 1}",
+                                      "{\"command\": \"plan\", \"x\": [1, 2}", "{\"command\": \"pl", "{}"};
+    rf_check_plan plan;
+    rf_error err = {0};
+    assert_int_equal(rf_check_plan_read(&plan, good, sizeof good - 1, "plan.json", &err), RF_OK);
+    assert_int_equal(plan.frames, 17);
+    assert_true(fabs(plan.step_mm - 0.44) < 1e-12);
+    assert_true(fabs(plan.scale_per_step - 1.0029) < 1e-12);
+    assert_true(fabs(plan.shutter_s - 9) < 1e-12);
+    for (size_t i = 0; i < sizeof bad / sizeof *bad; i++) {
+        rf_error why = {0};
+        if (rf_check_plan_read(&plan, bad[i], strlen(bad[i]), "plan.json", &why) != RF_ERR_INPUT)
+            fail_msg("taken for a plan: %s", bad[i]);
+        assert_non_null(strstr(why.text, "plan.json"));
+    }
+    for (size_t cut = 0; cut < sizeof good - 1; cut++) /* however short, never past the end */
+        assert_int_equal(rf_check_plan_read(&plan, good, cut, "plan.json", NULL), RF_ERR_INPUT);
+}
+
+static void take_shorter_than_planned_is_told(void **state)
+{
+    (void)state;
+    drawn_take take;
+    rf_check_result result;
+    rf_check_plan plan = {.frames = 40};
+    rf_check_options options = rf_check_options_default();
+    rf_error err = {0};
+    draw(&take, &none);
+    options.frames = take.list;
+    options.frame_count = FRAMES;
+    options.plan = &plan;
+    rf_check_result_init(&result);
+    assert_int_equal(rf_check_take(&options, &result, &err), RF_OK);
+    assert_non_null(find(&result, RF_CHECK_PLAN));
+    assert_int_equal(result.verdict, RF_CHECK_USABLE);
+    rf_check_result_free(&result);
+    wipe(&take);
+}
+
+static int stop_at_once(void *arg, const char *stage, int done, int total)
+{
+    (void)arg, (void)stage, (void)total;
+    return done >= 2;
+}
+
+static void stop_is_heeded(void **state)
+{
+    (void)state;
+    drawn_take take;
+    rf_check_result result;
+    rf_check_options options = rf_check_options_default();
+    rf_error err = {0};
+    draw(&take, &none);
+    options.frames = take.list;
+    options.frame_count = FRAMES;
+    options.progress = stop_at_once;
+    rf_check_result_init(&result);
+    assert_int_equal(rf_check_take(&options, &result, &err), RF_ERR_STOPPED);
+    rf_check_result_free(&result);
+    wipe(&take);
+}
+
+int main(void)
+{
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(even_take_is_good),
+        cmocka_unit_test(jump_is_found_at_its_frame),
+        cmocka_unit_test(frame_taken_twice_is_found),
+        cmocka_unit_test(step_left_out_is_found),
+        cmocka_unit_test(soft_frame_is_found),
+        cmocka_unit_test(fading_light_is_found),
+        cmocka_unit_test(rail_that_went_back_is_found),
+        cmocka_unit_test(cut_file_is_a_finding_and_not_a_failure),
+        cmocka_unit_test(frame_of_another_size_is_found),
+        cmocka_unit_test(one_thread_and_three_say_the_same),
+        cmocka_unit_test(failing_memory_is_told),
+        cmocka_unit_test(quick_check_reads_poses_gains_and_settings),
+        cmocka_unit_test(plan_is_read_and_anything_else_refused),
+        cmocka_unit_test(take_shorter_than_planned_is_told),
+        cmocka_unit_test(stop_is_heeded),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
