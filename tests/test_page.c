@@ -117,7 +117,7 @@ static void make_page(fixture *f)
                         .frame_count = 2,
                         .depth = &f->depth,
                         .confidence = &f->confidence,
-                        .depth_high = 11};
+                        .depth_far = 11};
 }
 
 static void free_page(fixture *f)

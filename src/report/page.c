@@ -103,15 +103,14 @@ static void put_key(rf_text *html, const rf_page *page)
 {
     double unit = page->report->step_mm > 0 ? page->report->step_mm : 1;
     put(html, "<div class=\"key\" id=\"depth-key\" hidden><span>");
-    rf_text_add(html, "%.3g</span><i style=\"background:linear-gradient(90deg", (double)page->depth_low * unit);
+    rf_text_add(html, "near %.3g</span><i style=\"background:linear-gradient(90deg", (double)page->depth_near * unit);
     for (int i = 0; i <= 12; i++) {
         uint8_t c[3];
         rf_depth_colour((float)i / 12, c);
         rf_text_add(html, ",#%02x%02x%02x", c[0], c[1], c[2]);
     }
-    rf_text_add(html, ")\"></i><span>%.3g %s, %s; grey: confidence is low</span></div>\n",
-                (double)page->depth_high * unit, page->report->step_mm > 0 ? "mm" : "steps",
-                page->nearer ? "near on the right" : "near on the left");
+    rf_text_add(html, ")\"></i><span>%.3g %s far; grey: confidence is low</span></div>\n",
+                (double)page->depth_far * unit, page->report->step_mm > 0 ? "mm" : "steps");
 }
 
 static void put_viewer(rf_text *html, const rf_page *page)

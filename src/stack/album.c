@@ -122,10 +122,13 @@ static rf_status encode_depth_view(rf_album *album, const rf_take *take, const r
     rf_status status;
     rf_image colours = {0}, floats = {0};
     int width = outputs->depth->width, height = outputs->depth->height;
-    if (!rf_depth_range(outputs->depth, 0.001f, &page->depth_low, &page->depth_high))
-        page->depth_low = 0, page->depth_high = 1;
+    float low = 0, high = 1;
+    if (!rf_depth_range(outputs->depth, 0.001f, &low, &high))
+        low = 0, high = 1;
+    page->depth_near = outputs->far_first ? high : low;
+    page->depth_far = outputs->far_first ? low : high;
     RF_TRY(rf_image_alloc(&colours, width, height, 3, RF_U8, "the page's depth view", err));
-    rf_depth_colour_view(outputs->depth, outputs->confidence, page->depth_low, page->depth_high, &colours, take->pool);
+    rf_depth_colour_view(outputs->depth, outputs->confidence, page->depth_near, page->depth_far, &colours, take->pool);
     RF_TRY(rf_image_alloc(&floats, width, height, 3, RF_F32, "the page's depth view", err));
     rf_image_to_f32(&colours, &floats, take->pool);
     rf_image_free(&colours);
