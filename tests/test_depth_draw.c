@@ -248,7 +248,7 @@ static void a_legend_leaves_the_view_as_it_is(void **state)
     (void)state;
     rf_depth_map map = make_map(500, 420, slope);
     rf_image view = grey_view(&map, 77), out = {0};
-    const rf_legend legend = {.low = 0, .high = 2.5, .interval = 0.2, .bar = 1};
+    const rf_legend legend = {.near = 0, .far = 2.5, .interval = 0.2, .bar = 1};
     assert_int_equal(rf_depth_legend(&map, &view, &legend, &out, NULL), RF_OK);
     assert_true(out.width > 500 && out.height == 420);
     int dark = 0;

@@ -18,7 +18,7 @@ layer_of_header() {
     sequence | align | sharpness | sensor | merge | depth | plan | check | report | stack) echo "$1" ;;
     takes) echo check ;;
     warp) echo align ;;
-    depth_report) echo report ;;
+    depth_report | page) echo report ;;
     depth_view | depth_map | depth_measure | depth_draw | depth_mesh | parallel) echo depth ;;
     *) echo unknown ;;
     esac

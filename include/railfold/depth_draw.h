@@ -49,7 +49,7 @@ rf_status rf_depth_stereo(const rf_depth_map *map, const rf_image *skin, double 
                           rf_image *rgb, rf_error *err) RF_CHECKED;
 
 typedef struct rf_legend {
-    double low, high; /* the map's unit: ends of the colour bar */
+    double near, far; /* the map's unit: upper and lower end of the colour bar */
     double interval;  /* of contours; 0 = none */
     int bar;          /* whether there is a colour bar */
 } rf_legend;

@@ -11,8 +11,8 @@
 void rf_depth_colour(float t, uint8_t rgb[3]);
 
 /* `depth`: RF_F32, one channel; `confidence`: the same shape, 0..1, or NULL: colours fade to grey where it is low. Values
- * are spread over [low, high]; what is not finite is grey. `rgb`: RF_U8, three channels, allocated by the caller. */
-void rf_depth_colour_view(const rf_image *depth, const rf_image *confidence, float low, float high, rf_image *rgb,
+ * are spread from `near` (light) to `far` (dark), whichever is the larger; what is not finite is grey. `rgb`: RF_U8, three channels, allocated by the caller. */
+void rf_depth_colour_view(const rf_image *depth, const rf_image *confidence, float near, float far, rf_image *rgb,
                           rf_pool *pool);
 
 /* The smallest and largest finite value, leaving out the given share at each end (0.001: 0.1 %). Returns 0 when there is

@@ -89,6 +89,11 @@ void rf_writer_abort(rf_writer **writer);
 rf_status rf_picture_write(const char *path, const rf_image *image, const rf_metadata *metadata, const char *description,
                            int force, rf_error *err) RF_CHECKED;
 
+/* A picture (RF_U8) as JPEG in memory, with the ICC profile of `metadata` (NULL: none) when it fits the channels; no other
+ * metadata. *bytes from rf_alloc. */
+rf_status rf_picture_encode_jpeg(const rf_image *image, const rf_metadata *metadata, int quality, uint8_t **bytes,
+                                 size_t *count, rf_error *err) RF_CHECKED;
+
 /* A text file (report, list, page) by the same rule: temporary name, flush, rename. "-" writes nothing here: the CLI does. */
 rf_status rf_text_write(const char *path, const char *text, size_t bytes, int force, rf_error *err) RF_CHECKED;
 

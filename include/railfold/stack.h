@@ -26,6 +26,7 @@ typedef struct rf_merge_options {
     const char *depth, *confidence;/* maps, or NULL */
     const char *sigma;             /* map of the standard deviation of depth, or NULL */
     const char *depth_view;        /* coloured picture of the depth map (.png), or NULL */
+    const char *page;              /* HTML page of the run, or NULL */
     int reference;                 /* RF_REFERENCE_... or a frame number */
     double step_mm;                /* 0 = unknown: depth in frame positions */
     double pixel_mm;               /* 0 = unknown */

@@ -18,7 +18,7 @@
 typedef struct merge_settings {
     rf_common common;
     rf_frame_options frames;
-    const char *output, *depth, *confidence, *sigma, *depth_view, *plan;
+    const char *output, *depth, *confidence, *sigma, *depth_view, *page, *plan;
     int reference;
     double step_mm, pixel_mm;
     int view; /* rf_view, in the order of the words below */
@@ -56,6 +56,8 @@ static const rf_option options[] = {
      .help = "standard deviation of each depth, in its unit: .tif or .png"},
     {.name = "depth-view", .kind = RF_OPTION_PATH, FIELD(depth_view), .value = "FILE",
      .help = "the depth map as a coloured picture: .png"},
+    {.name = "page", .kind = RF_OPTION_PATH, FIELD(page), .value = "FILE",
+     .help = "the run as one HTML page: pictures, plots, warnings"},
     RF_ROWS_FRAMES(merge_settings),
     {.name = "reference", .kind = RF_OPTION_CUSTOM, FIELD(reference), .value = "first|middle|last|N",
      .help = "the frame whose view the picture takes, N from 0; default middle",
@@ -108,7 +110,7 @@ static rf_status list_inputs(const merge_settings *set, const rf_sequence *take,
     return RF_OK;
 }
 
-enum { DESTINATIONS = 6 };
+enum { DESTINATIONS = 7 };
 
 static void list_destinations(const merge_settings *set, const char *output, rf_destination list[DESTINATIONS])
 {
@@ -117,7 +119,8 @@ static void list_destinations(const merge_settings *set, const char *output, rf_
     list[2] = (rf_destination){"--confidence", set->confidence, "tif|tiff|png"};
     list[3] = (rf_destination){"--depth-view", set->depth_view, "png"};
     list[4] = (rf_destination){"--sigma", set->sigma, "tif|tiff|png"};
-    list[5] = (rf_destination){"--report", set->common.report, NULL};
+    list[5] = (rf_destination){"--page", set->page, "html|htm"};
+    list[6] = (rf_destination){"--report", set->common.report, NULL};
 }
 
 /* Frames and outputs, settled before any work. *output_owned is the default name when one was made. */
@@ -162,6 +165,7 @@ static rf_merge_options merge_options(const merge_settings *set, const rf_sequen
     merge.confidence = set->confidence;
     merge.sigma = set->sigma;
     merge.depth_view = set->depth_view;
+    merge.page = set->page;
     merge.reference = set->reference;
     merge.step_mm = set->step_mm;
     merge.pixel_mm = set->pixel_mm;

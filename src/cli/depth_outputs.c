@@ -65,13 +65,14 @@ static rf_legend legend_for(const work *w)
 {
     float low = 0, high = 0;
     (void)rf_depth_range(&w->map->depth, 0.001f, &low, &high);
-    return (rf_legend){.low = (double)low, .high = (double)high, .bar = high > low};
+    double near = (double)(w->map->nearer ? high : low), far = (double)(w->map->nearer ? low : high);
+    return (rf_legend){.near = near, .far = far, .bar = high > low};
 }
 
 static void colour(const work *w, const rf_legend *legend, rf_image *view)
 {
     const rf_image *confidence = w->map->confidence.data != NULL ? &w->map->confidence : NULL;
-    rf_depth_colour_view(&w->map->depth, confidence, (float)legend->low, (float)legend->high, view, NULL);
+    rf_depth_colour_view(&w->map->depth, confidence, (float)legend->near, (float)legend->far, view, NULL);
 }
 
 static rf_status write_colour(const work *w, rf_error *err)

@@ -49,12 +49,11 @@ static void tell_map(const rf_depth_report *report)
     printf("%s\n", !map->direction_known ? ""
                    : map->nearer         ? ", growing towards the camera"
                                          : ", growing away from the camera");
-    if (map->metric)
-        printf("  step        %s", show_mm(a, map->step_mm));
-    else
-        printf("  step        unknown: depth in frame positions; --step LEN gives mm");
+    printf("  step        %s", map->metric ? show_mm(a, map->step_mm) : "unknown");
     if (map->frames > 0)
         printf(", %d frames", map->frames);
+    if (!map->metric)
+        printf(": depth in frame positions; --step LEN gives mm");
     if (map->pixel_mm > 0)
         printf("\n  pixel       %s on the subject\n", show_mm(a, map->pixel_mm));
     else

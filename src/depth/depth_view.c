@@ -39,7 +39,7 @@ enum { COLOURS = 1024, GREY = 128, BINS = 4096 };
 typedef struct colour_job {
     const rf_image *depth, *confidence;
     rf_image *rgb;
-    float low, per_step;
+    float near, per_step;
     uint8_t table[COLOURS][3];
 } colour_job;
 
@@ -53,7 +53,7 @@ static void colour_rows(void *arg, int begin, int end, int block, int thread)
         const float *sure = job->confidence != NULL ? rf_image_row_f32(job->confidence, y) : NULL;
         uint8_t *out = rf_image_row(job->rgb, y);
         for (int x = 0; x < job->depth->width; x++) {
-            float at = (depth[x] - job->low) * job->per_step;
+            float at = (depth[x] - job->near) * job->per_step;
             int index = at > 0 ? (at < COLOURS - 1 ? (int)(at + 0.5f) : COLOURS - 1) : 0;
             float keep = !isfinite(depth[x]) ? 0 : sure == NULL ? 1 : sure[x] >= 0.25f ? 1 : 0.3f + 2.8f * sure[x];
             for (int c = 0; c < 3; c++)
@@ -62,11 +62,11 @@ static void colour_rows(void *arg, int begin, int end, int block, int thread)
     }
 }
 
-void rf_depth_colour_view(const rf_image *depth, const rf_image *confidence, float low, float high, rf_image *rgb,
+void rf_depth_colour_view(const rf_image *depth, const rf_image *confidence, float near, float far, rf_image *rgb,
                           rf_pool *pool)
 {
-    colour_job job = {.depth = depth, .confidence = confidence, .rgb = rgb, .low = low};
-    job.per_step = high > low ? (COLOURS - 1) / (high - low) : 0;
+    colour_job job = {.depth = depth, .confidence = confidence, .rgb = rgb, .near = near};
+    job.per_step = far != near ? (COLOURS - 1) / (far - near) : 0;
     for (int i = 0; i < COLOURS; i++)
         rf_depth_colour((float)i / (COLOURS - 1), job.table[i]);
     rf_pool_rows(pool, depth->height, 32, colour_rows, &job);

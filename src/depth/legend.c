@@ -54,16 +54,14 @@ static void draw_bar(const pen *p, int top, int height)
         rf_depth_colour((float)y / (float)(height > 1 ? height - 1 : 1), colour);
         rf_draw_box(p->out, x, top + y, width, 1, colour);
     }
-    double extent = (legend->high - legend->low) * p->factor;
+    double near = legend->near * p->factor, far = legend->far * p->factor, extent = fabs(far - near);
     if (!(extent > 0))
         return;
     /* as many marks as stand two lines apart, eight at the most */
     double room = fmin(8, fmax(1, (double)height / (2 * LINE * p->dot)));
     double interval = rf_round_interval(extent / room * 1.5);
-    for (double k = ceil(legend->low * p->factor / interval - 1e-9);; k++) {
-        double share = (k * interval - legend->low * p->factor) / extent;
-        if (share > 1 + 1e-9)
-            break;
+    for (double k = ceil(fmin(near, far) / interval - 1e-9); k * interval <= fmax(near, far) + 1e-9 * extent; k++) {
+        double share = (k * interval - near) / (far - near);
         char text[24];
         int y = top + (int)(share * (height - 1) + 0.5);
         show(text, k * interval, interval);
@@ -117,12 +115,12 @@ static void draw_strip(const pen *p)
         int bar = height - 2 * y - (5 + lines) * LINE * p->dot;
         (void)snprintf(text, sizeof text, "%s, %s", p->map->levelled ? "off plane" : "depth", p->unit);
         y = write_line(p, y, text, INK);
-        y = write_line(p, y, p->map->nearer ? "far" : "near", FAINT);
+        y = write_line(p, y, "near", FAINT);
         if (bar > 4 * LINE * p->dot) {
             draw_bar(p, y + 2 * p->dot, bar);
             y += bar + 6 * p->dot;
         }
-        y = write_line(p, y, p->map->nearer ? "near" : "far", FAINT) + LINE * p->dot / 2;
+        y = write_line(p, y, "far", FAINT) + LINE * p->dot / 2;
     }
     if (legend->interval > 0) {
         show(number, legend->interval * p->factor, legend->interval * p->factor / 1.0001);
@@ -145,7 +143,7 @@ rf_status rf_depth_legend(const rf_depth_map *map, const rf_image *view, const r
         rf_image_alloc(out, view->width + STRIP_DOTS * p.dot, view->height, 3, RF_U8, "a view with its legend", err);
     if (status != RF_OK)
         return status;
-    choose_unit(&p, fmax(fabs(legend->high), fabs(legend->low)));
+    choose_unit(&p, fmax(fabs(legend->near), fabs(legend->far)));
     rf_draw_box(out, view->width, 0, STRIP_DOTS * p.dot, out->height, PAPER);
     for (int y = 0; y < view->height; y++)
         memcpy(rf_image_row(out, y), rf_image_row(view, y), 3 * (size_t)view->width);

@@ -3,6 +3,8 @@
 
 #include <errno.h>
 #include <fcntl.h>
+#include <stdio.h>
+#include <stdlib.h>
 #include <string.h>
 #include <strings.h>
 #include <sys/stat.h>
@@ -308,5 +310,43 @@ rf_status rf_picture_write(const char *path, const rf_image *image, const rf_met
     RF_TRY(rf_writer_commit(&writer, err));
 done:
     rf_writer_abort(&writer);
+    return status;
+}
+
+rf_status rf_picture_encode_jpeg(const rf_image *image, const rf_metadata *metadata, int quality, uint8_t **bytes,
+                                 size_t *count, rf_error *err)
+{
+    rf_status status;
+    char *stream = NULL, name[] = "a picture in memory";
+    size_t stream_bytes = 0;
+    rf_writer writer = {.format = &rf_write_jpeg};
+    *bytes = NULL;
+    *count = 0;
+    writer.spec = (rf_picture_spec){.width = image->width,
+                                    .height = image->height,
+                                    .channels = image->channels,
+                                    .sample = RF_U8,
+                                    .metadata = metadata,
+                                    .jpeg_quality = quality};
+    choose_profile(&writer);
+    writer.spec.metadata = NULL; /* the profile makes the colours right; what else the frame tells stays out */
+    writer.out.path = name;
+    writer.out.file = open_memstream(&stream, &stream_bytes);
+    if (writer.out.file == NULL)
+        return rf_fail(err, RF_ERR_MEMORY, "no memory for %s", name);
+    RF_TRY(rf_write_jpeg.open(&writer, err));
+    RF_TRY(rf_write_jpeg.rows(&writer, image->data, image->stride_bytes, image->height, err));
+    RF_TRY(rf_write_jpeg.finish(&writer, err));
+done:
+    rf_write_jpeg.close(&writer);
+    if (fclose(writer.out.file) != 0 && status == RF_OK)
+        status = rf_fail(err, RF_ERR_MEMORY, "no memory for %s", name);
+    if (status == RF_OK)
+        status = rf_alloc_raw(bytes, stream_bytes, 1, name, err);
+    if (status == RF_OK) {
+        memcpy(*bytes, stream, stream_bytes);
+        *count = stream_bytes;
+    }
+    free(stream);
     return status;
 }

@@ -107,7 +107,7 @@ static void find_axes(const rf_depth_map *map, const rf_profile *profile, axis *
     double last = profile->along[profile->count - 1];
     *x = (axis){.low = 0, .high = last > 0 ? last : 1, .begin = LEFT, .end = WIDTH - RIGHT};
     choose_marks(x, 10, map->pixel_mm > 0, "px");
-    choose_marks(y, 6, map->metric, "steps");
+    choose_marks(y, 8, map->metric, "steps");
 }
 
 /* Runs of samples for which `inside` holds: calls draw(first, past the last). */

@@ -185,7 +185,8 @@ static rf_status write_view(const rf_take *take, const rf_outputs *outputs, rf_w
     RF_TRY(rf_image_alloc(&view, depth->width, depth->height, 3, RF_U8, "the coloured depth view", err));
     if (!rf_depth_range(depth, 0.001f, &low, &high))
         low = 0, high = 1;
-    rf_depth_colour_view(depth, outputs->confidence, low, high, &view, take->pool);
+    rf_depth_colour_view(depth, outputs->confidence, outputs->far_first ? high : low, outputs->far_first ? low : high, &view,
+                         take->pool);
     rf_picture_spec spec = {.width = view.width, .height = view.height, .channels = 3, .sample = RF_U8};
     RF_TRY(rf_writer_open(writer, take->options->depth_view, &spec, take->options->force, err));
     RF_TRY(rf_writer_rows(*writer, view.data, view.stride_bytes, view.height, err));

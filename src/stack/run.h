@@ -5,6 +5,7 @@
 #include "railfold/align.h"
 #include "railfold/depth.h"
 #include "railfold/merge.h"
+#include "album.h"
 #include "take.h"
 
 typedef struct rf_run {
@@ -18,6 +19,7 @@ typedef struct rf_run {
     const rf_image *picture;   /* the merged picture, wherever it lies */
     rf_image parallel;         /* --view parallel: the picture to scale */
     float noise;           /* standard deviation of one frame's luma, coded */
+    rf_album album;        /* frames for the page, when one is wanted */
 } rf_run;
 
 /* Looks at a sample of the frames for hot pixels and dust, into run->take.sensor and the report. */

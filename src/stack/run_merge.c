@@ -87,9 +87,10 @@ static rf_status add_later(rf_run *run, int k, void *arg, rf_error *err)
 
 static rf_status add_final(rf_run *run, int k, void *arg, rf_error *err)
 {
-    (void)arg;
-    (void)err;
+    const int *round = arg;
     rf_merge_add(run->merge, k, &run->warped, run->spans);
+    if (*round == 0 && run->take.options->page != NULL)
+        return rf_album_add(&run->album, &run->take, k, &run->warped, err);
     return RF_OK;
 }
 
@@ -126,7 +127,7 @@ rf_status rf_run_merge(rf_run *run, rf_error *err)
     float blur = take->report->blur_px_per_step > 0 ? (float)take->report->blur_px_per_step : BLUR_UNKNOWN_PX;
     for (int round = 0; round < 2; round++) {
         RF_TRY(rf_merge_begin(run->merge, &run->maps.depth, blur, run->noise, err));
-        RF_TRY(rf_run_pass(run, "merge", round * count, 2 * count, add_final, NULL, err));
+        RF_TRY(rf_run_pass(run, "merge", round * count, 2 * count, add_final, &round, err));
         run->picture = rf_merge_finish(run->merge);
     }
     take->report->seconds_merge = now_s() - start;

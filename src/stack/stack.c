@@ -91,6 +91,7 @@ done:
 static void end_run(rf_run *run)
 {
     rf_merge_destroy(&run->merge);
+    rf_album_free(&run->album);
     rf_depth_maps_free(&run->maps);
     rf_image_free(&run->parallel);
     rf_image_free(&run->warped);
@@ -98,6 +99,18 @@ static void end_run(rf_run *run)
     rf_free(run->poses);
     rf_take_close(&run->take);
     rf_pool_destroy(&run->take.pool);
+}
+
+static rf_status write_page(rf_run *run, const rf_outputs *outputs, rf_error *err)
+{
+    char *text = NULL;
+    size_t bytes = 0;
+    const rf_merge_options *options = run->take.options;
+    rf_status status = rf_album_page(&run->album, &run->take, outputs, &text, &bytes, err);
+    if (status == RF_OK)
+        status = rf_text_write(options->page, text, bytes, options->force, err);
+    rf_free(text);
+    return status;
 }
 
 static rf_status run_stages(rf_run *run, rf_run_report *report, rf_error *err)
@@ -131,6 +144,8 @@ static rf_status run_stages(rf_run *run, rf_run_report *report, rf_error *err)
                           .direction_known = report->scale_per_step != 1};
     rf_summary_sharp_fractions(&run->take, &run->maps.depth);
     status = rf_outputs_write(&run->take, &outputs, err);
+    if (status == RF_OK && run->take.options->page != NULL)
+        status = write_page(run, &outputs, err);
     report->seconds_write = now_s() - write_start;
     return status;
 }

@@ -229,9 +229,9 @@ def views():
 
 
 # ---- rendered takes with known depth ----
-def merge(scene, frames):
+def merge(scene, frames, *more):
     subprocess.run([os.path.join(BUILD, "tools", "take-maker"), "--scene", scene, "--size", "360x240", "--frames", str(frames),
-                    "--seed", "3", "--quiet", "--threads", "2", scene], check=True)
+                    "--seed", "3", "--quiet", "--threads", "2", *more, scene], check=True)
     run("merge", "-q", "--step", "0.1mm", "--pixel", "10um", "-o", f"{scene}.tif", "--depth", f"{scene}-depth.tif",
         "--confidence", f"{scene}-confidence.tif", "--sigma", f"{scene}-sigma.tif", "--report", f"{scene}.json", os.path.join(scene, "frames"))
     truth = cv2.imread(os.path.join(scene, "truth", "depth.tif"), cv2.IMREAD_UNCHANGED)
@@ -258,8 +258,9 @@ def takes():
     wanted = np.degrees(np.arctan(np.hypot(p[0], p[1]) * 0.1 / 0.01))
     r = report("depth", "plane-depth.tif", "--confidence", "plane-confidence.tif", "--plane", "fit")["plane"]
     check("the plane's tilt within 0.5 %", abs(r["tilt_deg"] / wanted - 1) < 0.005, f"{r['tilt_deg']:.4f} of {wanted:.4f} degrees")
+    check("depth grows away from an advancing camera", report("depth", "plane-depth.tif")["direction"] == "farther")
     flat = calibration("plane", truth, depth, confidence, sigma)
-    truth, depth, confidence, sigma = merge("stairs", 16)
+    truth, depth, confidence, sigma = merge("stairs", 16, "--retreat")
     levels = np.unique(np.round(truth[np.isfinite(truth)], 3))
     heights = []
     for level in levels:
@@ -270,6 +271,11 @@ def takes():
         heights.append(np.median([float(r["depth_mm"]) for r in csv.DictReader(open("stair.csv", encoding="utf-8"))]) / 0.1)
     for a, b, i, j in zip(levels, levels[1:], heights, heights[1:]):
         near(f"height from stair {a:g} to {b:g} by a profile on each, in steps", j - i, b - a, 0.1)
+    check("the stairs' rail retreats: depth grows towards the camera", report("depth", "stairs-depth.tif")["direction"] == "nearer")
+    run("depth", "stairs-depth.tif", "--mesh", "stairs.ply", "--points", "4000")
+    p = read_ply("stairs.ply")["vertex"]
+    x, y = np.rint(p["x"] / 0.01).astype(int), np.rint(-p["y"] / 0.01).astype(int)
+    near("so that a mesh's z is depth itself", np.abs(p["z"] / 0.1 - depth[y, x]).max(), 0, 1e-4)
     rough = calibration("stairs", truth, depth, confidence, sigma)
     # Too small a deviation misleads; too large a one only shows less than was measured. 68.3 % is a Gaussian's.
     check("no scene has deviations that are far too small", min(flat, rough) > 0.60)

@@ -1,0 +1,204 @@
+#!/usr/bin/env python3
+"""The page of a run, opened from disk in a real headless Chromium: no console message, no request, and everything a hand or
+a keyboard can do works. Usage: check_page.py build/release [SCREENSHOT.png]
+
+The names that a screen reader says are those of Chromium's accessibility tree."""
+import html
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+
+import browser
+
+try:
+    import cv2
+except ImportError as missing:
+    print("needs OpenCV:", missing)
+    sys.exit(77)
+if browser.program() is None:
+    print("needs chromium")
+    sys.exit(77)
+
+BUILD = os.path.abspath(sys.argv[1])
+SHOT = os.path.abspath(sys.argv[2]) if len(sys.argv) > 2 else None
+STEP, PIXEL = 0.1, 0.012
+WIDTH, HEIGHT = 420, 280
+NASTY = "a <b>'moss' & \"pebble\" <script>alert(1)<"
+faults = []
+
+
+def check(name, good, detail=""):
+    print(("ok   " if good else "FAIL ") + name, detail)
+    if not good:
+        faults.append(name)
+
+
+def make_page():
+    subprocess.run([os.path.join(BUILD, "tools", "take-maker"), "--scene", "pebble", "--size", f"{WIDTH}x{HEIGHT}", "--frames",
+                    "12", "--seed", "2", "--quiet", "--threads", "2", "take"], check=True)
+    os.rename(os.path.join("take", "frames"), NASTY)
+    names = sorted(os.listdir(NASTY))
+    with open(os.path.join(NASTY, names[3]), "r+b") as frame:  # one that cannot be read: a warning
+        frame.truncate(3000)
+    subprocess.run([os.path.join(BUILD, "railfold"), "merge", "-q", "--skip-bad", "--step", "0.1mm", "--pixel", "12um", "-o", "m.tif",
+                    "--depth", "d.tif", "--confidence", "c.tif", "--report", "r.json", "--page", "page.html", NASTY], check=True)
+    return names
+
+
+def number(text, pattern):
+    found = re.search(pattern, text)
+    return float(found.group(1)) if found else float("nan")
+
+
+def length(text, pattern):
+    found = re.search(pattern + r"(-?[\d.e+-]+) (mm|um)", text)
+    return float(found.group(1)) * (1 if found.group(2) == "mm" else 0.001) if found else float("nan")
+
+
+def static_checks(names):
+    text = open("page.html", encoding="utf-8").read()
+    check("one file, nothing fetched", not re.search(r"(src|href)=[\"'](?!data:)", text) and "http://" not in text.replace("http://www.w3.org/2000/svg", "")
+          and "https://" not in text)
+    check("names are escaped", NASTY not in text and "<script>alert" not in text and html.escape(NASTY).replace("&#x27;", "&#39;") in text)
+    check("the broken frame is named", "Frame 3 was left out" in text and names[3] in text)
+    check("size within reason", len(text) < 8e6, f"{len(text) / 1e6:.2f} MB")
+
+
+def hover(b, depth, confidence, report):
+    left, top, width = (b.js(f"document.getElementById('stage').getBoundingClientRect().{side}") for side in ("left", "top", "width"))
+
+    def at(x, y):
+        return left + (x + 0.5) * width / WIDTH, top + (y + 0.5) * width / WIDTH
+
+    for x, y in ((60, 200), (210, 140), (300, 220)):
+        b.mouse("mouseMoved", *at(x, y))
+        said = b.js("document.getElementById('readout').textContent")
+        got, wanted = length(said, "depth "), float(depth[y, x])
+        check(f"depth under the pointer at {x},{y}", abs(got - wanted) < 2e-3 and f"x {x}, y {y}:" in said, f"{said} | {wanted:.4f}")
+        frame = int(number(said, r"from frame (\d+)"))
+        check("the frame it came from", frame == round(wanted / STEP) and os.path.basename(report["frames"][frame]["file"]) in said)
+        check("its confidence", abs(number(said, r"confidence ([\d.]+)") - float(confidence[y, x])) < 0.01)
+    return at
+
+
+def profile(b, at, depth):
+    b.drag(*at(80, 150), *at(330, 190))
+    check("a dragged line shows its profile", not b.js("document.getElementById('profile').hidden"))
+    said = b.js("document.getElementById('profile-text').textContent")
+    check("from where to where", "From 80, 150 to 330, 190" in said, said)
+    check("its length", abs(length(said, r"190: ") - (250**2 + 40**2) ** 0.5 * PIXEL) < 0.02)
+    check("its rise", abs(length(said, r"across, ") - float(depth[190, 330] - depth[150, 80])) < 0.02)
+    points = b.js("document.querySelector('#plot-profile .one').getAttribute('d').split('L').length")
+    check("as many samples as pixels", abs(points - 254) < 20, str(points))
+    check("a drag does not change the layer", b.js("document.getElementById('show-merged').checked"))
+    b.js("document.getElementById('x1').value = 100; document.getElementById('y1').value = 150; document.getElementById('draw').click()")
+    check("a line by numbers", "to 100, 150" in b.js("document.getElementById('profile-text').textContent"))
+    b.js("document.getElementById('clear').click()")
+    check("cleared", b.js("document.getElementById('profile').hidden"))
+
+
+def visible_frames(b):
+    return b.js("Array.from(document.querySelectorAll('#stage img.over')).filter(i => !i.hidden).map(i => i.alt)")
+
+
+def layers(b, at, depth):
+    check("at first the merged picture", visible_frames(b) == [])
+    b.mouse("mousePressed", *at(300, 220), "left", 1)
+    b.mouse("mouseReleased", *at(300, 220), "left")
+    shown = visible_frames(b)
+    wanted = round(float(depth[220, 300]) / STEP)
+    check("a click shows the frame a place came from", shown == [f"Frame {wanted} of the take, moved into place"], str(shown))
+    check("every kept frame is a picture", b.js("Array.from(document.querySelectorAll('#stage img')).every(i => i.complete && i.naturalWidth > 100)"))
+    b.js("document.getElementById('frame').focus()")
+    before = b.js("document.getElementById('frame').value")
+    b.key("ArrowRight")
+    after = b.js("document.getElementById('frame').value")
+    check("the slider moves by keyboard", int(after) == int(before) + 1 and len(visible_frames(b)) == 1)
+    check("and says which frame", b.js("document.getElementById('frame').getAttribute('aria-valuetext')").endswith(".jpg"))
+    check("the plots mark it", b.js("document.querySelectorAll('svg.plot .now').length") == 3)
+    b.js("document.getElementById('show-depth').click()")
+    check("the depth view", visible_frames(b) == ["Depth as colours"] and not b.js("document.getElementById('depth-key').hidden"))
+    b.js("document.getElementById('show-merged').click()")
+    check("back to the merged picture", visible_frames(b) == [])
+
+
+def keyboard(b):
+    b.js("document.activeElement.blur(); window.scrollTo(0, 0)")
+    for _ in range(3):
+        b.key("Tab")
+        if b.js("document.activeElement.id") == "stage":
+            break
+    check("Tab reaches the picture", b.js("document.activeElement.id") == "stage")
+    check("and shows a cross", not b.js("document.getElementById('cross-x').hasAttribute('hidden')"))
+    b.key("ArrowRight")
+    said = b.js("document.getElementById('readout').textContent")
+    check("arrows tell the depth", f"x {WIDTH // 2 + 2}, y {HEIGHT // 2}" in said, said)
+    b.key("Enter")
+    for _ in range(3):
+        b.key("ArrowDown", shift=True)
+    b.key("Enter")
+    said = b.js("document.getElementById('readout').textContent")
+    check("Enter starts and ends a line", f"to {WIDTH // 2 + 2}, {HEIGHT // 2 + 63}" in said, said)
+    b.key("Escape")
+    check("Escape clears it", b.js("document.getElementById('profile').hidden"))
+    for key, wanted in (("d", 1), ("m", 0), ("f", 1), ("m", 0)):
+        b.key(key, "Key" + key.upper())
+        check(f"key {key}", len(visible_frames(b)) == wanted)
+
+
+def names_for_readers(b):
+    tree = b.call("Accessibility.getFullAXTree")["nodes"]
+    roles = {}
+    for node in tree:
+        if not node.get("ignored"):
+            roles.setdefault(node["role"]["value"], []).append(node.get("name", {}).get("value", ""))
+    for role, least in (("slider", 1), ("radio", 3), ("button", 0), ("image", 1), ("status", 1), ("heading", 4)):
+        found = roles.get(role, [])
+        nameless = [n for n in found if not n] if role != "status" else []
+        check(f"{role}: there, and each with a name", len(found) >= least and not nameless, str(len(found)))
+    check("the language is said", b.js("document.documentElement.lang") == "en")
+
+
+def plots(b, report):
+    used = sum(f["used"] for f in report["frames"])
+    for name, values in (("sharp", 12), ("drift", used), ("gain", used)):
+        points = b.js(f"document.querySelector('#plot-{name} .one').getAttribute('d').split(/[ML]/).length - 1")
+        check(f"plot {name} has a point a frame", points == values, f"{points} {values}")
+    check("the table has every frame", b.js("document.querySelectorAll('tbody tr').length") == 12)
+
+
+with tempfile.TemporaryDirectory() as folder:
+    os.chdir(folder)
+    names = make_page()
+    static_checks(names)
+    depth, confidence = (cv2.imread(n, cv2.IMREAD_UNCHANGED) for n in ("d.tif", "c.tif"))
+    report = json.load(open("r.json", encoding="utf-8"))
+    b = browser.Browser()
+    try:
+        b.open("page.html")
+        check("the script ran to its end", b.js("document.documentElement.dataset.ready") == "yes")
+        check("the title is the take's", b.js("document.title") == NASTY, b.js("document.title"))
+        plots(b, report)
+        at = hover(b, depth, confidence, report)
+        profile(b, at, depth)
+        layers(b, at, depth)
+        keyboard(b)
+        names_for_readers(b)
+        b.js("window.scrollTo(0, 0)")
+        b.drag(*at(80, 150), *at(330, 190))
+        b.screenshot("shot.png")
+        shot = cv2.imread("shot.png")
+        check("the screenshot is not blank", shot is not None and shot.std() > 20)
+        said = b.complaints()
+        check("no console message and no request", not said, str(said[:3]))
+        if SHOT:
+            shutil.copy("shot.png", SHOT)
+    finally:
+        b.close()
+    os.chdir("/")
+print(f"{len(faults)} faults")
+sys.exit(bool(faults))
