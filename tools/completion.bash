@@ -9,13 +9,15 @@ _railfold() {
     fi
     COMPREPLY=()
     if [ "$COMP_CWORD" -eq 1 ]; then
-        words="merge check takes plan --help --version --completion"
+        words="merge check takes plan depth --help --version --completion"
     else
         case "${COMP_WORDS[1]}:$before" in
         merge:--output | merge:-o)  ;;
         merge:--depth)  ;;
         merge:--confidence)  ;;
+        merge:--sigma)  ;;
         merge:--depth-view)  ;;
+        merge:--page)  ;;
         merge:--list)  ;;
         merge:--list0)  ;;
         merge:--order) words="name time" ;;
@@ -23,6 +25,7 @@ _railfold() {
         merge:--step) compopt +o default +o bashdefault ;;
         merge:--view) words="perspective parallel" ;;
         merge:--pixel) compopt +o default +o bashdefault ;;
+        merge:--plan)  ;;
         merge:--threads) compopt +o default +o bashdefault ;;
         merge:--memory) compopt +o default +o bashdefault ;;
         merge:--progress) words="auto always never" ;;
@@ -71,12 +74,37 @@ _railfold() {
         plan:--max-frames) compopt +o default +o bashdefault ;;
         plan:--csv)  ;;
         plan:--report)  ;;
+        depth:--at) compopt +o default +o bashdefault ;;
+        depth:--distance) compopt +o default +o bashdefault ;;
+        depth:--profile) compopt +o default +o bashdefault ;;
+        depth:--csv)  ;;
+        depth:--plot)  ;;
+        depth:--plane) words="fit" ;;
+        depth:--levelled)  ;;
+        depth:--colour)  ;;
+        depth:--relief)  ;;
+        depth:--contours) words="auto" ;;
+        depth:--drape)  ;;
+        depth:--angle) compopt +o default +o bashdefault ;;
+        depth:--stereo)  ;;
+        depth:--exaggerate) compopt +o default +o bashdefault ;;
+        depth:--mesh)  ;;
+        depth:--cloud)  ;;
+        depth:--points) compopt +o default +o bashdefault ;;
+        depth:--picture)  ;;
+        depth:--confidence)  ;;
+        depth:--sigma)  ;;
+        depth:--step) compopt +o default +o bashdefault ;;
+        depth:--pixel) compopt +o default +o bashdefault ;;
+        depth:--plan)  ;;
+        depth:--report)  ;;
         *)
             case "${COMP_WORDS[1]}:$word" in
-            merge:-*) words=" -o --output --depth --confidence --depth-view --list --list0 --order --reverse --reference --step --view --pixel --no-align --no-gain --no-repair --skip-bad --threads --memory --progress --strict -v --verbose --report --force -q --quiet -h --help" ;;
+            merge:-*) words=" -o --output --depth --confidence --sigma --depth-view --page --list --list0 --order --reverse --reference --step --view --pixel --plan --no-align --no-gain --no-repair --skip-bad --threads --memory --progress --strict -v --verbose --report --force -q --quiet -h --help" ;;
             check:-*) words=" --plan --watch --list --list0 --order --reverse --threads --progress --strict --report --force -q --quiet -h --help" ;;
             takes:-*) words=" --gap --lists --no-look --progress --report --force -q --quiet -h --help" ;;
             plan:-*) words=" --focal --magnification --extension --field-width --aperture --pupil-ratio --reversed --objective --medium --working-distance --sensor --pixels --pitch --frame-mb --subject-depth --blur --wavelength --overlap --guard --backdrop --lead --divisions --smallest-step --step --shutter --metered --metered-at --timer --settle --mains --solve --max-frames --compare --csv --strict --report --force -q --quiet -h --help" ;;
+            depth:-*) words=" --at --distance --profile --csv --plot --plane --levelled --colour --relief --contours --drape --angle --stereo --exaggerate --mesh --cloud --points --picture --confidence --sigma --step --pixel --plan --report --force -q --quiet -h --help" ;;
             esac ;;
         esac
     fi
