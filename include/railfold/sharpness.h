@@ -2,7 +2,7 @@
  *
  * Method. The frame's luma is smoothed a little (Gaussian, 0.7 px), its four-neighbour Laplacian squared (Laplacian
  * energy: Krotkov, IJCV 1, 1987; Nayar & Nakagawa, PAMI 16, 1994), averaged over 2 x 2 pixels, pooled by a Gaussian of
- * 2 px and then drawn back in by the harmonic mean under a Gaussian of 1.4 px. Pooling spreads the energy of an outline
+ * 1.7 px and then drawn back in by the harmonic mean under a Gaussian of 1.4 px. Pooling spreads the energy of an outline
  * a few pixels to both sides, which makes near parts look too large; the harmonic mean follows the smallest of its
  * neighbours and takes that back, as the second half of a morphological closing does, without its noise.
  *

@@ -199,7 +199,8 @@ rf_status rf_front_find(rf_depth *d, rf_error *err)
     rf_plane_extreme(&d->way, &d->guide_at, FAINT_REACH, -1.0f, d->pool);
     rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, way_rows, d);
     RF_TRY(rf_plane_fill(&d->front, &d->trust, d->pool, err));
-    rf_plane_median(&d->front, &d->way, d->pool);
+    for (int j = 0; j < d->energy_height; j++)
+        memcpy(rf_image_row(&d->way, j), rf_image_row(&d->front, j), (size_t)d->energy_width * sizeof(float));
     RF_TRY(grow_front(d, err));
     rf_plane_median(&d->front, &d->guide_at, d->pool);
     rf_image swap = d->front;

@@ -16,7 +16,7 @@ enum {
 };
 
 static const double SMOOTH_PX = 0.7;
-static const double POOL_PX = 1.0;     /* in energy pixels: 2 frame pixels */
+static const double POOL_PX = 0.85;    /* in energy pixels: 1.7 frame pixels */
 static const double DRAW_IN_PX = 0.7; /* 1.4 frame pixels: more loses thin bristles, less lets outlines grow */
 static const float FLOOR_SHARE = 0.2f; /* keeps reciprocals finite; 0.03 to 1 give the same depth */
 static const float TINY_ENERGY = 1e-12f;
