@@ -136,9 +136,11 @@ static void specks_and_dark_spots_of_a_still_take_go_out_of_focus_and_are_kept(v
         s.speck = 1;
         rf_sensor_map map = find(&s);
         assert_true(rf_sensor_map_is_empty(&map));
+        rf_sensor_map_free(&map);
         s.speck = 0, s.blob = 1;
         map = find(&s);
         assert_true(rf_sensor_map_is_empty(&map));
+        rf_sensor_map_free(&map);
     }
 }
 
@@ -152,6 +154,7 @@ static void a_take_that_does_not_change_is_left_alone(void **state)
     s.hot = 3, s.dust = 1, s.speck = 1;
     rf_sensor_map map = find(&s);
     assert_true(rf_sensor_map_is_empty(&map));
+    rf_sensor_map_free(&map);
 }
 
 static void fewer_than_four_frames_tell_nothing(void **state)
@@ -162,6 +165,7 @@ static void fewer_than_four_frames_tell_nothing(void **state)
     rf_sensor_map map;
     assert_int_equal(try_find(&s, 3, 1, &map), RF_OK);
     assert_true(rf_sensor_map_is_empty(&map));
+    rf_sensor_map_free(&map);
 }
 
 static void dust_is_found_and_measured(void **state)
