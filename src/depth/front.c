@@ -13,7 +13,7 @@
 static const float TRUST_FROM = 3.0f, TRUST_FULL = 8.0f; /* peak height over the noise floor */
 static const float DARK_NOISE = 4.0f;  /* noise of coded values is that much stronger in the shadows, at the most */
 static const float LEAST_TRUST = 0.2f; /* less is none: many faint lies would add up to a measurement when filling */
-static const float FAINT_SHARE = 0.003f, FAINT_REACH = 6.0f; /* energy pixels */
+static const float FAINT_SHARE = 0.006f, FAINT_REACH = 6.0f; /* energy pixels */
 static const float WEAK_SHARE = 0.1f;                        /* of the sharpest peak's energy */
 static const float WEAK_OVER_NOISE = 8.0f;
 static const float LONE_SHARE = 0.2f;  /* the same where nothing is to be continued */

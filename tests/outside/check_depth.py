@@ -60,12 +60,12 @@ def energy_by_scipy(luma):
     smooth = ndimage.gaussian_filter(luma.astype(np.float64), 0.7, mode='nearest', radius=2)
     raw = ndimage.laplace(smooth, mode='nearest') ** 2
     half = raw.reshape(raw.shape[0] // 2, 2, raw.shape[1] // 2, 2).mean((1, 3))
-    pooled = ndimage.gaussian_filter(half, 1.0, mode='nearest', radius=3)
+    pooled = ndimage.gaussian_filter(half, 0.85, mode="nearest", radius=3)
     return pooled
 
 
 def draw_in(pooled, floor):
-    return 1 / ndimage.gaussian_filter(1 / (pooled + 0.2 * floor), 1.25, mode='nearest', radius=4)
+    return 1 / ndimage.gaussian_filter(1 / (pooled + 0.2 * floor), 0.7, mode='nearest', radius=4)
 
 
 def check_energy():
