@@ -120,13 +120,14 @@ static rf_status add_moved(rf_look *look, int k, const group *g, rf_error *err)
                         rf_check_base_name(look->options->frames[k]));
 }
 
-/* Where the step was no common one, or the pose is in doubt, brightness changes anyhow. */
+/* Where the step was no common one, the pose is in doubt or the light changed, brightness changes anyhow. */
 static int step_in_doubt(const rf_look *look, int k)
 {
     const rf_check_result *r = look->result;
     for (int i = k - 1; i <= k + 1; i++)
         if (rf_check_found_at(r, RF_CHECK_ORDER, i) || rf_check_found_at(r, RF_CHECK_MISSING_STEP, i) ||
-            rf_check_found_at(r, RF_CHECK_BUMP, i))
+            rf_check_found_at(r, RF_CHECK_BUMP, i) || rf_check_found_at(r, RF_CHECK_SETTINGS, i) ||
+            rf_check_found_at(r, RF_CHECK_LAMP, i))
             return 1;
     return !look->result->frames[k].used || !look->result->frames[k - 1].used;
 }
