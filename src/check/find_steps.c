@@ -5,8 +5,8 @@
 #include "check/look.h"
 #include "railfold/memory.h"
 
-#define LONG_STEP 1.45    /* ratio against the steps around it; a step left out gives 1.6 and more */
-#define LEAST_LONG 1.6    /* usual steps */
+#define LONG_STEP 1.45 /* ratio against the steps around it; a step left out gives 1.6 and more */
+#define LEAST_LONG 1.6 /* usual steps */
 #define SURELY_LONG 2.5
 #define NO_STEP 0.42
 #define BACK_RATIO 0.75   /* an earlier frame is so much nearer than the one before */
@@ -55,15 +55,16 @@ static rf_status find_order(rf_look *look, int *frames, rf_error *err)
             continue;
         for (; k < look->count && came_back_to(look, k) >= 0; k++)
             frames[n++] = k;
-        status = rf_check_add(look->result, &f, frames, n, err,
-                              "%s lies next to %s, not to %s before it: the rail went back, or the files are out of order",
-                              name_of(look, first), name_of(look, earlier), name_of(look, first - 1));
+        status =
+            rf_check_add(look->result, &f, frames, n, err,
+                         "%s lies next to %s, not to %s before it: the rail went back, or the files are out of order",
+                         name_of(look, first), name_of(look, earlier), name_of(look, first - 1));
     }
     return status;
 }
 
-/* A frame out of its place leaves a long step before it too: that is told once. Where the settings changed the energies of
- * dark and bright parts changed by different factors. */
+/* A frame out of its place leaves a long step before it too: that is told once. Where the settings changed the energies
+ * of dark and bright parts changed by different factors. */
 static int told_otherwise(const rf_look *look, int k)
 {
     if (rf_check_found_at(look->result, RF_CHECK_SETTINGS, k))
@@ -99,9 +100,10 @@ static rf_status find_duplicates(rf_look *look, int *frames, rf_error *err)
             frames[n++] = k;
         if (n == 0)
             continue;
-        status = rf_check_add(look->result, &f, frames, n, err,
-                              "%s%s the same slice as %s: the rail did not move, or the timer fired twice",
-                              name_of(look, first), n > 1 ? " and those after it show" : " shows", name_of(look, first - 1));
+        status =
+            rf_check_add(look->result, &f, frames, n, err,
+                         "%s%s the same slice as %s: the rail did not move, or the timer fired twice",
+                         name_of(look, first), n > 1 ? " and those after it show" : " shows", name_of(look, first - 1));
     }
     return status;
 }
@@ -124,10 +126,12 @@ static rf_status find_missing(rf_look *look, rf_error *err)
             continue;
         const rf_check_finding f = {.kind = RF_CHECK_MISSING_STEP,
                                     .severity = length > width ? RF_CHECK_FAULT : RF_CHECK_WARNING};
-        status = rf_check_add(look->result, &f, &k, 1, err,
-                              "between %s and %s the rail went about %.1f steps: a frame is missing or the knob was turned "
-                              "twice%s", name_of(look, k - 1), name_of(look, k), length,
-                              length > width ? "; what lies between is sharp in neither" : "");
+        status =
+            rf_check_add(look->result, &f, &k, 1, err,
+                         "between %s and %s the rail went about %.1f steps: a frame is missing or the knob was turned "
+                         "twice%s",
+                         name_of(look, k - 1), name_of(look, k), length,
+                         length > width ? "; what lies between is sharp in neither" : "");
     }
     return status;
 }
