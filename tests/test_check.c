@@ -1,5 +1,5 @@
-/* Take inspection: each fault is found at its frame, an even take is good, and nothing depends on the thread count. The takes
- * are small drawn ones (a tilted plane of noise); rates over rendered takes stand in docs/check.md. */
+/* Take inspection: each fault is found at its frame, an even take is good, and nothing depends on the thread count. The
+ * takes are small drawn ones (a tilted plane of noise); rates over rendered takes stand in docs/check.md. */
 #include <dirent.h>
 #include <math.h>
 #include <setjmp.h>
@@ -27,11 +27,11 @@ typedef struct drawn_take {
 
 /* What spoils a take: applied while it is drawn. */
 typedef struct spoil {
-    int bump_at, bump_px;     /* from this frame on everything lies so far to the right */
-    int same_from, same_to;   /* frame same_to is focused where same_from is */
-    int skip_at;              /* from this frame on focus is a step farther */
-    int soft_at;              /* this frame is blurred all over */
-    double dim_from, dim_to;  /* light of the first and of the last frame */
+    int bump_at, bump_px;    /* from this frame on everything lies so far to the right */
+    int same_from, same_to;  /* frame same_to is focused where same_from is */
+    int skip_at;             /* from this frame on focus is a step farther */
+    int soft_at;             /* this frame is blurred all over */
+    double dim_from, dim_to; /* light of the first and of the last frame */
 } spoil;
 
 static const spoil none = {.bump_at = -1, .same_to = -1, .skip_at = -1, .soft_at = -1, .dim_from = 1, .dim_to = 1};
@@ -54,8 +54,8 @@ static float *draw_levels(void)
             for (size_t x = 0; x < width; x++) {
                 size_t l = x > 0 ? x - 1 : 0, r = x + 1 < width ? x + 1 : x, u = y > 0 ? y - 1 : 0,
                        d = y + 1 < HEIGHT ? y + 1 : y;
-                out[y * width + x] = 0.2f * (in[y * width + x] + in[y * width + l] + in[y * width + r] + in[u * width + x] +
-                                             in[d * width + x]);
+                out[y * width + x] = 0.2f * (in[y * width + x] + in[y * width + l] + in[y * width + r] +
+                                             in[u * width + x] + in[d * width + x]);
             }
     }
     return levels;
@@ -73,8 +73,10 @@ static void draw_frame(const float *levels, rf_image *image, double focus, int s
             level = level < LEVELS ? level : LEVELS - 1;
             seed = seed * 1664525u + 1013904223u;
             double noise = ((double)(seed >> 8) / (1 << 24) - 0.5) * 0.01;
-            double value = 0.5 + 0.8 * ((double)levels[(size_t)level * plane + (size_t)y * width + (size_t)(x - shift + MARGIN)] -
-                                        0.5) + noise;
+            double value =
+                0.5 +
+                0.8 * ((double)levels[(size_t)level * plane + (size_t)y * width + (size_t)(x - shift + MARGIN)] - 0.5) +
+                noise;
             row[x] = (unsigned char)(255 * fmin(fmax(value * light, 0), 1) + 0.5);
         }
     }
@@ -92,7 +94,8 @@ static void draw(drawn_take *take, const spoil *spoiled)
         double focus = k == spoiled->same_to ? spoiled->same_from : k, share = (double)k / (FRAMES - 1);
         if (spoiled->skip_at >= 0 && k >= spoiled->skip_at)
             focus += 1;
-        int jitter = (k * 7) % 3 - 1, shift = jitter + (spoiled->bump_at >= 0 && k >= spoiled->bump_at ? spoiled->bump_px : 0);
+        int jitter = (k * 7) % 3 - 1,
+            shift = jitter + (spoiled->bump_at >= 0 && k >= spoiled->bump_at ? spoiled->bump_px : 0);
         double light = spoiled->dim_from + share * (spoiled->dim_to - spoiled->dim_from);
         draw_frame(levels, &image, focus, shift, light, k == spoiled->soft_at ? 3 : 0);
         (void)snprintf(take->paths[k], sizeof take->paths[k], "%s/f%02d.png", take->folder, k);
@@ -360,11 +363,19 @@ static void quick_check_reads_poses_gains_and_settings(void **state)
 static void plan_is_read_and_anything_else_refused(void **state)
 {
     (void)state;
-    static const char good[] = "{\"railfold\": \"1\", \"command\": \"plan\", \"inputs\": {\"step_mm\": 9, \"frames\": 3},\n"
-                               " \"step_mm\": 4.4e-1, \"frames\": 17, \"scale_per_step\": 1.0029, \"f_number_marked\": 11,"
-                               " \"card_mb\": null, \"warnings\": [\"a } \\\" ]\"], \"shutter_s\": 9}";
-    static const char *const bad[] = {"", "[]", "{", "{\"command\": \"plan\"", "{\"command\": \"merge\"}", "{\"a\" 1}",
-                                      "{\"command\": \"plan\", \"x\": [1, 2}", "{\"command\": \"pl", "{}"};
+    static const char good[] =
+        "{\"railfold\": \"1\", \"command\": \"plan\", \"inputs\": {\"step_mm\": 9, \"frames\": 3},\n"
+        " \"step_mm\": 4.4e-1, \"frames\": 17, \"scale_per_step\": 1.0029, \"f_number_marked\": 11,"
+        " \"card_mb\": null, \"warnings\": [\"a } \\\" ]\"], \"shutter_s\": 9}";
+    static const char *const bad[] = {"",
+                                      "[]",
+                                      "{",
+                                      "{\"command\": \"plan\"",
+                                      "{\"command\": \"merge\"}",
+                                      "{\"a\" 1}",
+                                      "{\"command\": \"plan\", \"x\": [1, 2}",
+                                      "{\"command\": \"pl",
+                                      "{}"};
     rf_check_plan plan;
     rf_error err = {0};
     assert_int_equal(rf_check_plan_read(&plan, good, sizeof good - 1, "plan.json", &err), RF_OK);

@@ -2,7 +2,8 @@
 """What `railfold check` finds, and what it only imagines: takes with one fault each, at three strengths and several
 seeds, and takes without any. Prints the table of docs/check.md.
 
-  tools/detection-table.py [--build build/release] [--cache FOLDER] [--seeds N] [--clean N] [--only KIND] [--render-only]
+  tools/detection-table.py [--build build/release] [--cache FOLDER] [--seeds N] [--clean N] [--only KIND] [--render-only] [-v]
+  tools/detection-table.py --harm [--seeds N]      how much each fault costs the merged picture, in dB against the truth
 
 Takes are rendered once by the take maker (small: 480 x 320 pixels, 20 frames) and kept in the cache folder. What the take
 maker cannot spoil is spoilt here, by changing the finished files.
@@ -135,6 +136,42 @@ def findings(options, frames):
     return report["verdict"], report["findings"]
 
 
+def quality(options, folder):
+    """dB of the merged picture against the rendered truth, over the subject."""
+    out = os.path.join(folder, "merged.tif")
+    run = subprocess.run(["nice", os.path.join(options.build, "railfold"), "merge", "-q", "--force", "-o", out,
+                          os.path.join(folder, "frames")], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    if run.returncode != 0:
+        return None
+    merged = cv2.imread(out, cv2.IMREAD_UNCHANGED).astype(np.float64) / 65535
+    truth = cv2.imread(os.path.join(folder, "truth", "sharp.tif"), cv2.IMREAD_UNCHANGED).astype(np.float64) / 65535
+    subject = cv2.imread(os.path.join(folder, "truth", "subject.png"), 0) > 127
+    subject[:12] = subject[-12:] = subject[:, :12] = subject[:, -12:] = False
+    return -10 * np.log10(np.mean((merged - truth)[subject] ** 2))
+
+
+def harm(options):
+    print("| spoilt | strengths | dB lost | merges failed |\n|---|---|---|---|")
+    for what, strengths, _, _ in ROWS:
+        if what not in RENDERED and what not in BY_OPTION or options.only not in (None, what):
+            continue
+        means, failed = [], 0
+        for strength in strengths:
+            lost = []
+            for seed in range(1, 1 + options.seeds):
+                folder = os.path.dirname(make(options, what, strength, seed))
+                with open(os.path.join(folder, "truth", "truth.json"), encoding="utf-8") as file:
+                    scene = json.load(file)["options"]["scene"]
+                clean = os.path.join(options.cache, "base-%s-%d" % (scene, seed))
+                render(options.build, clean, scene, seed, [])
+                spoilt = quality(options, folder)
+                failed += spoilt is None
+                if spoilt is not None:
+                    lost.append(quality(options, clean) - spoilt)
+            means.append("%.1f" % np.mean(lost) if lost else "-")
+        print("| %s | %s | %s | %d |" % (what, ", ".join("%g" % s for s in strengths), ", ".join(means), failed), flush=True)
+
+
 def main():
     parser = argparse.ArgumentParser()
     parser.add_argument("--build", default="build/release")
@@ -143,9 +180,13 @@ def main():
     parser.add_argument("--clean", type=int, default=20)
     parser.add_argument("--only")
     parser.add_argument("--render-only", action="store_true")
+    parser.add_argument("--harm", action="store_true")
     parser.add_argument("-v", action="store_true")
     options = parser.parse_args()
     os.makedirs(options.cache, exist_ok=True)
+    if options.harm:
+        harm(options)
+        return
     false = collections.Counter()
     wrong = 0
     if options.only in (None, "clean"):

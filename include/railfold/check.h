@@ -10,8 +10,8 @@
  * (Bhattacharyya, Bull. Calcutta Math. Soc. 35, 1943). Exposure and an even loss of sharpness drop out; what is left is
  * how far the focus plane went.
  *
- * Memory: 16 bytes a pixel of the reduced luma and about 60 KiB a frame for the cells: far below one decoded frame for
- * any take that fits on a card, but the one thing that grows with the take. */
+ * Memory: the aligner's (align.h), then 16 bytes a pixel of the luma the cells are measured on, then the sensor module's
+ * (sensor.h), never two of them at once, besides about 90 KiB a frame for the cells: the one thing that grows with the take. */
 #ifndef RF_CHECK_H
 #define RF_CHECK_H
 
@@ -143,15 +143,15 @@ rf_status rf_check_json(const rf_check_result *result, char **text, size_t *byte
 rf_status rf_check_plan_read(rf_check_plan *plan, const char *text, size_t bytes, const char *name,
                              rf_error *err) RF_CHECKED;
 
-/* The part of the check that needs no pixels, from what a merge knows anyway. Arrays of frame_count; those that are NULL
- * are not looked at. Fills findings and verdict of an initialised result. */
+/* The part of the check that needs no pixels, from what a merge knows anyway: bumps (poses and align_frames), the lamp (gains
+ * of the poses), blank frames (align_frames), settings (metadata). Arrays of frame_count; what is NULL is not looked at. Fills
+ * findings and verdict of an initialised result, whose frames stay empty. */
 typedef struct rf_check_known {
     const char *const *files;
     int frame_count, width, height;
     const rf_pose *poses;
     const rf_align_frame *align_frames;
     const rf_metadata *metadata;   /* per frame */
-    const double *sharp_fractions; /* share of the picture that is sharpest in each frame */
 } rf_check_known;
 rf_status rf_check_quick(const rf_check_known *known, rf_check_result *result, rf_error *err) RF_CHECKED;
 

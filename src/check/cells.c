@@ -1,6 +1,6 @@
 /* cells.c - a grid fixed to the subject, measured on each frame's own pixels (interpolation fakes sharpness): a cell is
- * moved by its pose to the nearest whole pixel; only its brightness, which does not suffer, is taken between pixels. The band is the four-neighbour Laplacian of the luma smoothed by the
- * 3 x 3 binomial. */
+ * moved by its pose to the nearest whole pixel; only its brightness, which does not suffer, is taken between pixels.
+ * The band is the four-neighbour Laplacian of the luma smoothed by the 3 x 3 binomial. */
 #include <math.h>
 
 #include "check/look.h"
@@ -54,7 +54,8 @@ static void band_rows(void *arg, int row_begin, int row_end, int block, int thre
     }
 }
 
-/* What the mean of a square changes by when it moves by (right, down), parts of a pixel: its far edge less its near one. */
+/* What the mean of a square changes by when it moves by (right, down), parts of a pixel: its far edge less its near
+ * one. */
 static double moved_by(const rf_image *luma, int left, int top, int side, double right, double down)
 {
     double across = 0, along = 0;
@@ -103,7 +104,8 @@ static void cell_rows(void *arg, int row_begin, int row_end, int block, int thre
     for (int row = row_begin; row < row_end; row++)
         for (int column = 0; column < look->columns; column++) {
             double x, y, half = (side - 1) / 2.0;
-            rf_pose_apply(&j->pose, reduce * (column * side + half) + edge, reduce * (row * side + half) + edge, &x, &y);
+            rf_pose_apply(&j->pose, reduce * (column * side + half) + edge, reduce * (row * side + half) + edge, &x,
+                          &y);
             x = (x - edge) / reduce - half;
             y = (y - edge) / reduce - half;
             int left = (int)floor(x + 0.5), top = (int)floor(y + 0.5);

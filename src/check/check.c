@@ -51,9 +51,9 @@ static rf_status find_all(rf_look *look, rf_error *err)
     rf_check_known known;
     rf_metadata *metadata = NULL;
     RF_TRY(known_of(look, &known, &metadata, err));
-    RF_TRY(rf_find_steps(look, err));
     RF_TRY(rf_find_path(&known, look->result, err));
     RF_TRY(rf_find_light(&known, look->result, err));
+    RF_TRY(rf_find_steps(look, err));
     RF_TRY(rf_find_focus(look, err));
     RF_TRY(rf_find_cover(look, err));
     RF_TRY(rf_find_blur(look, err));

@@ -1,19 +1,19 @@
-/* find_blur.c - a frame that is softer than it should be where it is in focus: shaken (in one direction) or soft all round
- * (the lens fogged, something moved while it exposed).
+/* find_blur.c - a frame that is softer than it should be where it is in focus: shaken (in one direction) or soft all
+ * round (the lens fogged, something moved while it exposed).
  *
  * Loss: ln energy of its cells in focus against their fitted focus curves (gaps.c), less that of the two neighbours.
  * Direction: the structure tensor (Foerstner & Guelch, 1987) of the band of high frequencies gives the detail in each
- * direction u as u' T u; over the cells in focus it is set against the geometric mean of the two neighbours. A smear along
- * u takes the detail along u away and leaves that across. */
+ * direction u as u' T u; over the cells in focus it is set against the geometric mean of the two neighbours. A smear
+ * along u takes the detail along u away and leaves that across. */
 #include <math.h>
 
 #include "check/look.h"
 #include "railfold/memory.h"
 
 #define PI 3.14159265358979323846
-#define DIRECTED 0.72      /* detail kept in the worst direction over that in the best: shaken */
-#define SHAKEN_LOSS 0.28   /* in ln energy, with such a direction */
-#define SOFT_LOSS 1.0      /* without one */
+#define DIRECTED 0.72    /* detail kept in the worst direction over that in the best: shaken */
+#define SHAKEN_LOSS 0.28 /* in ln energy, with such a direction */
+#define SOFT_LOSS 1.0    /* without one */
 #define GRAVE_LOSS 0.9
 enum { DIRECTIONS = 12, LEAST_CELLS = 20 };
 
@@ -29,8 +29,9 @@ typedef struct sharpness {
 static int near_focus(const rf_look *look, int cell, int k)
 {
     const rf_cell_peak *peak = &look->peaks[cell];
-    return peak->frame >= 0 && peak->frame >= k - 1 && peak->frame <= k + 1 && rf_look_frame(look, k - 1)[cell].energy >= 0 &&
-           rf_look_frame(look, k)[cell].energy >= 0 && rf_look_frame(look, k + 1)[cell].energy >= 0;
+    return peak->frame >= 0 && peak->frame >= k - 1 && peak->frame <= k + 1 &&
+           rf_look_frame(look, k - 1)[cell].energy >= 0 && rf_look_frame(look, k)[cell].energy >= 0 &&
+           rf_look_frame(look, k + 1)[cell].energy >= 0;
 }
 
 /* Detail of frame `of` over the cells in focus around k, each cell with the same say. */
@@ -97,7 +98,8 @@ static rf_status judge(rf_look *look, const sharpness *all, int k, rf_error *err
     if (!(all[k].low > 0) || look->steps[k].in_focus < LEAST_CELLS || !(shaken || loss > SOFT_LOSS) ||
         step_found_near(look->result, k))
         return RF_OK;
-    const rf_check_finding f = {.kind = RF_CHECK_BLUR, .severity = loss > GRAVE_LOSS ? RF_CHECK_FAULT : RF_CHECK_WARNING};
+    const rf_check_finding f = {.kind = RF_CHECK_BLUR,
+                                .severity = loss > GRAVE_LOSS ? RF_CHECK_FAULT : RF_CHECK_WARNING};
     const char *file = rf_check_base_name(look->options->frames[k]);
     if (!shaken)
         return rf_check_add(look->result, &f, &k, 1, err, "%s is softer than its neighbours in all directions", file);

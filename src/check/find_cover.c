@@ -1,5 +1,5 @@
-/* find_cover.c - what the take does not cover: parts of the subject before its first or behind its last slice, whites that
- * ran over, and a backdrop that is never out of focus. */
+/* find_cover.c - what the take does not cover: parts of the subject before its first or behind its last slice, whites
+ * that ran over, and a backdrop that is never out of focus. */
 #include <math.h>
 #include <stdio.h>
 
@@ -9,7 +9,7 @@
 #define RISE 1.15f            /* towards the end frame, from frame to frame */
 #define UNCOVERED_SHARE 0.015 /* of the subject */
 #define GRAVE_UNCOVERED 0.08
-#define CLIPPED_SHARE 0.006   /* of the subject, each place in its sharpest frame */
+#define CLIPPED_SHARE 0.006 /* of the subject, each place in its sharpest frame */
 #define GRAVE_CLIPPED 0.06
 #define BACKDROP_SHARE 0.03   /* of the picture */
 #define BACKDROP_ENERGY 0.05f /* of the subject's strong peaks */
@@ -44,9 +44,8 @@ static void region_place(const region *r, const rf_look *look, int place[4])
 
 static const char *region_name(const region *r, const rf_look *look)
 {
-    static const char *const names[3][3] = {{"top left", "top", "top right"},
-                                            {"left", "middle", "right"},
-                                            {"bottom left", "bottom", "bottom right"}};
+    static const char *const names[3][3] = {
+        {"top left", "top", "top right"}, {"left", "middle", "right"}, {"bottom left", "bottom", "bottom right"}};
     int column = (int)(3 * r->x / r->cells / look->columns), row = (int)(3 * r->y / r->cells / look->rows);
     return names[row > 2 ? 2 : row][column > 2 ? 2 : column];
 }
@@ -130,9 +129,11 @@ static rf_status find_backdrop(rf_look *look, rf_error *err)
     if (cells > 0 && (double)r.cells / cells > BACKDROP_SHARE) {
         rf_check_finding f = {.kind = RF_CHECK_BACKDROP, .severity = RF_CHECK_WARNING};
         region_place(&r, look, f.place);
-        RF_TRY(rf_check_add(look->result, &f, NULL, 0, err,
-                            "the backdrop (%s of the picture) shows its structure in every frame: move it farther away or "
-                            "take a plainer one", region_name(&r, look)));
+        RF_TRY(
+            rf_check_add(look->result, &f, NULL, 0, err,
+                         "the backdrop (%s of the picture) shows its structure in every frame: move it farther away or "
+                         "take a plainer one",
+                         region_name(&r, look)));
     }
 done:
     rf_free(sorted);
@@ -153,7 +154,8 @@ rf_status rf_find_cover(rf_look *look, rf_error *err)
         subject += look->peaks[c].frame >= 0;
     int whole = !rf_check_found(look->result, RF_CHECK_COARSE_STEP); /* a step short of the end is far, then */
     RF_TRY(first == 0 && whole && !look->options->begun_before ? find_uncovered(look, first, subject, err) : RF_OK);
-    RF_TRY(last == look->count - 1 && whole && !look->options->unfinished ? find_uncovered(look, last, subject, err) : RF_OK);
+    RF_TRY(last == look->count - 1 && whole && !look->options->unfinished ? find_uncovered(look, last, subject, err)
+                                                                          : RF_OK);
     RF_TRY(find_clipped(look, subject, err));
     RF_TRY(find_backdrop(look, err));
 done:

@@ -1,8 +1,8 @@
 /* find_focus.c - steps too coarse for the slices to meet, or wastefully fine, from the width of the focus curves.
  *
- * A cell's energy falls to half its peak where the disc of defocus has grown to about HALF_RADIUS_PX pixels of the luma it
- * is measured on; the full width of the curve, in steps, so gives the disc's growth a step. Calibrated on rendered takes
- * whose growth is known (docs/check.md). */
+ * A cell's energy falls to half its peak where the disc of defocus has grown to about HALF_RADIUS_PX pixels of the luma
+ * it is measured on; the full width of the curve, in steps, so gives the disc's growth a step. Calibrated on rendered
+ * takes whose growth is known (docs/check.md). */
 #include <math.h>
 
 #include "check/look.h"
@@ -24,16 +24,19 @@ rf_status rf_find_focus(rf_look *look, rf_error *err)
         return RF_OK;
     if (width < COARSE_STEPS) {
         f.severity = width < GRAVE_STEPS ? RF_CHECK_FAULT : RF_CHECK_WARNING;
-        return rf_check_add(look->result, &f, NULL, 0, err,
-                            "the steps are too long: a place is sharp over only %.1f of them, between two frames it is in "
-                            "neither (about %.1f px of blur radius a step); halve the step", width,
-                            result->blur_px_per_step);
+        return rf_check_add(
+            look->result, &f, NULL, 0, err,
+            "the steps are too long: a place is sharp over only %.1f of them, between two frames it is in "
+            "neither (about %.1f px of blur radius a step); halve the step",
+            width, result->blur_px_per_step);
     }
     f = (rf_check_finding){.kind = RF_CHECK_FINE_STEP, .severity = RF_CHECK_NOTE};
     if (width > FINE_STEPS)
-        return rf_check_add(look->result, &f, NULL, 0, err,
-                            "the steps are finer than needed: every place is sharp over %.1f of them; a step %.1f times as "
-                            "long would do", width, width / 2.5);
+        return rf_check_add(
+            look->result, &f, NULL, 0, err,
+            "the steps are finer than needed: every place is sharp over %.1f of them; a step %.1f times as "
+            "long would do",
+            width, width / 2.5);
     return RF_OK;
 }
 

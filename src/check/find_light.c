@@ -1,5 +1,5 @@
-/* find_light.c - settings changed on the way (EXIF), a lamp that drifts, a lamp that flickers. Brightness is taken from the
- * gains between frames: coded values of a tone curve near the power 1 / 2.2, hence the exponent (IEC 61966-2-1). */
+/* find_light.c - settings changed on the way (EXIF), a lamp that drifts, a lamp that flickers. Brightness is taken from
+ * the gains between frames: coded values of a tone curve near the power 1 / 2.2, hence the exponent (IEC 61966-2-1). */
 #include <math.h>
 #include <stdio.h>
 
@@ -42,7 +42,8 @@ static rf_status find_settings(const rf_check_known *known, rf_check_result *res
         char before[64], after[64];
         if (!settings_differ(&m[k], &m[k - 1]))
             continue;
-        int aperture = differ(m[k].f_number, m[k - 1].f_number) || differ(m[k].focal_length_mm, m[k - 1].focal_length_mm);
+        int aperture =
+            differ(m[k].f_number, m[k - 1].f_number) || differ(m[k].focal_length_mm, m[k - 1].focal_length_mm);
         describe(before, sizeof before, &m[k - 1]);
         describe(after, sizeof after, &m[k]);
         const rf_check_finding f = {.kind = RF_CHECK_SETTINGS,
@@ -126,7 +127,8 @@ static rf_status find_lamp(const rf_check_known *known, rf_check_result *result,
     }
     f.severity = RF_CHECK_WARNING;
     if (flicker > FLICKER_SHARE)
-        RF_TRY(rf_check_add(result, &f, NULL, 0, err, "the light flickers by %.1f %% from frame to frame", 100 * flicker));
+        RF_TRY(
+            rf_check_add(result, &f, NULL, 0, err, "the light flickers by %.1f %% from frame to frame", 100 * flicker));
     for (int k = 0; k < count && flicker <= FLICKER_SHARE; k++)
         if (known->align_frames[k].measured && fabs(ripple[k]) > fmax(JUMP_SHARE, 6 * flicker))
             RF_TRY(rf_check_add(result, &f, &k, 1, err, "%s is %.0f %% %s than the frames around it",
@@ -142,8 +144,9 @@ static rf_status find_blank(const rf_check_known *known, rf_check_result *result
     rf_status status = RF_OK;
     for (int k = 0; k < known->frame_count && status == RF_OK; k++)
         if (known->align_frames[k].blank)
-            status = rf_check_add(result, &f, &k, 1, err, "%s shows next to nothing: lamp off, lens covered or all white",
-                                  rf_check_base_name(known->files[k]));
+            status =
+                rf_check_add(result, &f, &k, 1, err, "%s shows next to nothing: lamp off, lens covered or all white",
+                             rf_check_base_name(known->files[k]));
     return status;
 }
 

@@ -1,18 +1,18 @@
 /* find_moved.c - part of the subject moved or drooped between two frames.
  *
- * The mean brightness of a cell, gains taken off, changes smoothly from frame to frame: focus spreads light about, it does
- * not take it away. Where something has moved the brightness jumps once, and neither before nor after: a jump of several
- * times the changes around it, in cells that hang together. It tells in focus and out of it alike. */
+ * The mean brightness of a cell, gains taken off, changes smoothly from frame to frame: focus spreads light about, it
+ * does not take it away. Where something has moved the brightness jumps once, and neither before nor after: a jump of
+ * several times the changes around it, in cells that hang together. It tells in focus and out of it alike. */
 #include <math.h>
 #include <string.h>
 
 #include "check/look.h"
 #include "railfold/memory.h"
 
-#define JUMP_RATIO 3.0    /* over the largest of the changes around */
-#define JUMP_FLOOR 0.012  /* ln brightness, besides */
-#define DARK 0.02         /* added before the logarithm */
-#define GRAVE_SHARE 0.02  /* of the picture */
+#define JUMP_RATIO 3.0   /* over the largest of the changes around */
+#define JUMP_FLOOR 0.012 /* ln brightness, besides */
+#define DARK 0.02        /* added before the logarithm */
+#define GRAVE_SHARE 0.02 /* of the picture */
 enum { AROUND = 3, LEAST_GROUP = 8 };
 
 typedef struct group {
@@ -21,9 +21,9 @@ typedef struct group {
 
 typedef struct search {
     const rf_look *look;
-    double *change;       /* (count - 1) x cells: of ln brightness, the median of each step taken off; NAN unknown */
+    double *change; /* (count - 1) x cells: of ln brightness, the median of each step taken off; NAN unknown */
     double *sorted;
-    int *mark, *stack;    /* cells */
+    int *mark, *stack; /* cells */
 } search;
 
 static double brightness(const rf_look *look, int k, int cell)
@@ -111,22 +111,24 @@ static rf_status add_moved(rf_look *look, int k, const group *g, rf_error *err)
 {
     int side = look->cell_px * look->cell_reduce;
     double share = (double)g->cells / rf_look_cells(look);
-    rf_check_finding f = {.kind = RF_CHECK_MOVED,
-                          .severity = share > GRAVE_SHARE ? RF_CHECK_FAULT : RF_CHECK_WARNING,
-                          .place = {g->x0 * side, g->y0 * side, (g->x1 - g->x0 + 1) * side, (g->y1 - g->y0 + 1) * side}};
+    rf_check_finding f = {
+        .kind = RF_CHECK_MOVED,
+        .severity = share > GRAVE_SHARE ? RF_CHECK_FAULT : RF_CHECK_WARNING,
+        .place = {g->x0 * side, g->y0 * side, (g->x1 - g->x0 + 1) * side, (g->y1 - g->y0 + 1) * side}};
     return rf_check_add(look->result, &f, &k, 1, err,
                         "part of the subject (%d x %d px at %d, %d) moved between %s and %s", f.place[2], f.place[3],
                         f.place[0], f.place[1], rf_check_base_name(look->options->frames[k - 1]),
                         rf_check_base_name(look->options->frames[k]));
 }
 
-/* Where the step was no common one, or the pose is in doubt, brightness changes anyhow. */
+/* Where the step was no common one, the pose is in doubt or the light changed, brightness changes anyhow. */
 static int step_in_doubt(const rf_look *look, int k)
 {
     const rf_check_result *r = look->result;
     for (int i = k - 1; i <= k + 1; i++)
         if (rf_check_found_at(r, RF_CHECK_ORDER, i) || rf_check_found_at(r, RF_CHECK_MISSING_STEP, i) ||
-            rf_check_found_at(r, RF_CHECK_BUMP, i))
+            rf_check_found_at(r, RF_CHECK_BUMP, i) || rf_check_found_at(r, RF_CHECK_SETTINGS, i) ||
+            rf_check_found_at(r, RF_CHECK_LAMP, i))
             return 1;
     return !look->result->frames[k].used || !look->result->frames[k - 1].used;
 }

@@ -5,10 +5,10 @@
 #include "check/look.h"
 #include "railfold/memory.h"
 
-#define USUAL_STEPS 5.0      /* a bump is so many times the usual step off its like, */
-#define LEAST_BUMP_PX 2.0    /* and so many pixels, */
+#define USUAL_STEPS 5.0       /* a bump is so many times the usual step off its like, */
+#define LEAST_BUMP_PX 2.0     /* and so many pixels, */
 #define LEAST_BUMP_SHARE 1e-3 /* and this share of the width */
-#define LOST_SHARE 0.05      /* a jump over this share of the width cuts off the picture's edge */
+#define LOST_SHARE 0.05       /* a jump over this share of the width cuts off the picture's edge */
 
 enum { MANY_FRAMES = 10 };
 
@@ -73,8 +73,8 @@ static void measure_steps(path *p, int width)
 
 static const char *direction(double x, double y)
 {
-    static const char *const names[8] = {"right",       "right and down", "down",        "left and down",
-                                         "left", "left and up",    "up", "right and up"};
+    static const char *const names[8] = {"right", "right and down", "down", "left and down",
+                                         "left",  "left and up",    "up",   "right and up"};
     int eighth = (int)floor(atan2(y, x) / 0.78539816339744831 + 8.5) % 8;
     return names[eighth];
 }

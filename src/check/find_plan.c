@@ -3,15 +3,16 @@
 
 #include "check/look.h"
 
-#define STEP_SHARE 0.15  /* of the step, by the change of scale */
-#define STOP_SHARE 0.08  /* of the f-number: a third stop is 0.12 */
+#define STEP_SHARE 0.15 /* of the step, by the change of scale */
+#define STOP_SHARE 0.08 /* of the f-number: a third stop is 0.12 */
 
 static rf_status compare_frames(rf_look *look, const rf_check_plan *plan, rf_error *err)
 {
     const rf_check_finding f = {.kind = RF_CHECK_PLAN, .severity = RF_CHECK_WARNING};
     if (plan->frames <= 0 || look->options->unfinished || look->count >= plan->frames)
         return RF_OK;
-    return rf_check_add(look->result, &f, NULL, 0, err, "the take has %d frames, the plan %d", look->count, plan->frames);
+    return rf_check_add(look->result, &f, NULL, 0, err, "the take has %d frames, the plan %d", look->count,
+                        plan->frames);
 }
 
 /* A change of scale below a few times the aligner's own error says nothing about the step. */
@@ -29,8 +30,8 @@ static rf_status compare_step(rf_look *look, const rf_check_plan *plan, rf_error
         return rf_check_add(look->result, &f, NULL, 0, err,
                             "by the change of scale the step was %.3g mm; the plan says %.3g mm", ratio * plan->step_mm,
                             plan->step_mm);
-    return rf_check_add(look->result, &f, NULL, 0, err, "by the change of scale the steps were %.2f times those of the plan",
-                        ratio);
+    return rf_check_add(look->result, &f, NULL, 0, err,
+                        "by the change of scale the steps were %.2f times those of the plan", ratio);
 }
 
 static rf_status compare_settings(rf_look *look, const rf_check_plan *plan, rf_error *err)

@@ -48,7 +48,8 @@ static rf_status keep_spots(rf_check_result *result, const rf_sensor_map *map, r
         result->spots[i] = (rf_check_spot){.x = map->hot[i].x, .y = map->hot[i].y};
     for (int i = 0; i < map->dust_count; i++) {
         const rf_dust_spot *d = &map->dust[i];
-        result->spots[map->hot_count + i] = (rf_check_spot){(double)d->x, (double)d->y, (double)d->radius_px, (double)d->dip};
+        result->spots[map->hot_count + i] =
+            (rf_check_spot){(double)d->x, (double)d->y, (double)d->radius_px, (double)d->dip};
     }
     result->spot_count = count;
     result->dust_count = map->dust_count;
@@ -65,8 +66,9 @@ static rf_status add_dust(rf_look *look, const rf_sensor_map *map, rf_error *err
                                  (double)map->dust[i].x, (double)map->dust[i].y);
     const rf_check_finding f = {.kind = RF_CHECK_SENSOR,
                                 .severity = map->dust_count >= DUST_MANY ? RF_CHECK_WARNING : RF_CHECK_NOTE};
-    return rf_check_add(look->result, &f, NULL, 0, err, "%d dust spot%s on the sensor (at %s%s): clean it", map->dust_count,
-                        map->dust_count == 1 ? "" : "s", where, map->dust_count > SPOTS_NAMED ? " ..." : "");
+    return rf_check_add(look->result, &f, NULL, 0, err, "%d dust spot%s on the sensor (at %s%s): clean it",
+                        map->dust_count, map->dust_count == 1 ? "" : "s", where,
+                        map->dust_count > SPOTS_NAMED ? " ..." : "");
 }
 
 static rf_status judge(rf_look *look, const rf_sensor_map *map, rf_error *err)
@@ -78,9 +80,11 @@ static rf_status judge(rf_look *look, const rf_sensor_map *map, rf_error *err)
     if (map->dust_count > 0)
         RF_TRY(add_dust(look, map, err));
     if (map->hot_count > HOT_MOST && map->hot_count > HOT_SHARE * pixels)
-        RF_TRY(rf_check_add(look->result, &f, NULL, 0, err,
-                            "%d hot pixels on the sensor: the merge repairs them; a shorter exposure or a cooler camera has "
-                            "fewer", map->hot_count));
+        RF_TRY(rf_check_add(
+            look->result, &f, NULL, 0, err,
+            "%d hot pixels on the sensor: the merge repairs them; a shorter exposure or a cooler camera has "
+            "fewer",
+            map->hot_count));
 done:
     return status;
 }
@@ -96,8 +100,8 @@ rf_status rf_find_sensor(rf_look *look, rf_error *err)
     s.count = rf_sensor_sample(look->count, s.index);
     if (s.count == 0)
         return RF_OK;
-    RF_TRY(rf_sensor_create(&sensor, look->result->width, look->result->height, look->channels, look->sample, look->pool,
-                            err));
+    RF_TRY(rf_sensor_create(&sensor, look->result->width, look->result->height, look->channels, look->sample,
+                            look->pool, err));
     RF_TRY(walk(look, &s, sensor, 0, &whole, err));
     if (whole)
         RF_TRY(rf_sensor_suspects(sensor, &suspects, err));

@@ -8,9 +8,9 @@
 #include "railfold/memory.h"
 
 static const char *const kind_names[RF_CHECK_KINDS] = {
-    "unreadable",      "size",          "order",       "missing-step", "duplicate", "bump", "blur",    "moved",
-    "uncovered-start", "uncovered-end", "coarse-step", "fine-step",    "settings",  "lamp", "clipped", "backdrop",
-    "sensor",          "plan"};
+    "unreadable", "size",  "order",           "missing-step",  "duplicate",   "bump",
+    "blur",       "moved", "uncovered-start", "uncovered-end", "coarse-step", "fine-step",
+    "settings",   "lamp",  "clipped",         "backdrop",      "sensor",      "plan"};
 
 const char *rf_check_kind_name(rf_check_kind kind)
 {

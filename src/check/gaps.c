@@ -1,10 +1,10 @@
 /* gaps.c - how far the focus plane went between two neighbouring frames, in usual steps.
  *
- * Model: ln energy of cell c in frame k = a_c + g(|k - z_c|), with one curve g for the whole take (the lens sees all cells
- * alike), a depth z_c and a strength a_c for each cell, fitted by turns with clipped residuals. The fitted cells tell what
- * angle (check.h) two neighbours one step apart would have, given what lies in focus just there. The angle seen over that
- * angle is nearly the same all along an even take; where it stands out against its neighbours the rail went farther, or
- * not at all. */
+ * Model: ln energy of cell c in frame k = a_c + g(|k - z_c|), with one curve g for the whole take (the lens sees all
+ * cells alike), a depth z_c and a strength a_c for each cell, fitted by turns with clipped residuals. The fitted cells
+ * tell what angle (check.h) two neighbours one step apart would have, given what lies in focus just there. The angle
+ * seen over that angle is nearly the same all along an even take; where it stands out against its neighbours the rail
+ * went farther, or not at all. */
 #include <math.h>
 #include <string.h>
 

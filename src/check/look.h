@@ -35,19 +35,19 @@ typedef struct rf_look {
     rf_pool *pool;
     rf_check_result *result;
     int count;
-    int channels;                  /* of the frames, as read */
+    int channels; /* of the frames, as read */
     rf_sample sample;
     int align_reduce, cell_reduce; /* luma sizes of the two passes */
     rf_pose *poses;                /* output (reference) pixel -> frame pixel, full size */
     rf_align_frame *aligned;
     int poses_known;
-    int columns, rows; /* of cells */
-    int cell_px;       /* side, pixels of the cell luma */
-    rf_cell *cells;    /* count * rows * columns */
-    double noise;             /* energy of the noise alone */
-    rf_cell_peak *peaks;      /* rows * columns */
-    rf_step *steps;           /* count: from the frame before */
-    double *angle;            /* count * SPAN: angle[k * SPAN + d - 1] between frames k - d and k; < 0 unknown */
+    int columns, rows;   /* of cells */
+    int cell_px;         /* side, pixels of the cell luma */
+    rf_cell *cells;      /* count * rows * columns */
+    double noise;        /* energy of the noise alone */
+    rf_cell_peak *peaks; /* rows * columns */
+    rf_step *steps;      /* count: from the frame before */
+    double *angle;       /* count * SPAN: angle[k * SPAN + d - 1] between frames k - d and k; < 0 unknown */
 } rf_look;
 
 enum { RF_LOOK_SPAN = 24 }; /* how far back frames are compared */
@@ -73,7 +73,8 @@ static inline double rf_look_angle(const rf_look *look, int k, int back)
 }
 
 /* observe.c: the two passes. */
-rf_status rf_look_open(rf_look *look, const rf_check_options *options, rf_check_result *result, rf_error *err) RF_CHECKED;
+rf_status rf_look_open(rf_look *look, const rf_check_options *options, rf_check_result *result,
+                       rf_error *err) RF_CHECKED;
 void rf_look_close(rf_look *look);
 rf_status rf_look_poses(rf_look *look, rf_error *err) RF_CHECKED;
 rf_status rf_look_cells_read(rf_look *look, rf_error *err) RF_CHECKED;
@@ -85,8 +86,8 @@ void rf_cells_measure(const rf_look *look, int k, const rf_image *luma, rf_image
 rf_status rf_look_curves(rf_look *look, rf_error *err) RF_CHECKED;
 /* gaps.c: the length of each step. */
 rf_status rf_look_gaps(rf_look *look, rf_error *err) RF_CHECKED;
-double rf_median(double *values, int count);                   /* sorts them; 0 when there are none */
-double rf_quantile(double *values, int count, double share);   /* the same */
+double rf_median(double *values, int count);                 /* sorts them; 0 when there are none */
+double rf_quantile(double *values, int count, double share); /* the same */
 
 /* Finds: each adds what it finds to the result. */
 rf_status rf_find_path(const rf_check_known *known, rf_check_result *result, rf_error *err) RF_CHECKED;

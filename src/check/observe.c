@@ -1,4 +1,5 @@
-/* observe.c - the two passes over the frames: poses, then cells. The next frame is decoded on a side thread meanwhile. */
+/* observe.c - the two passes over the frames: poses, then cells. The next frame is decoded on a side thread meanwhile.
+ */
 #include <math.h>
 #include <stdio.h>
 #include <string.h>

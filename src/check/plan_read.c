@@ -1,5 +1,5 @@
-/* plan_read.c - the few numbers of a shooting plan's JSON a take can be held against. Walks the text by RFC 8259's grammar
- * as far as strings and brackets go and takes the numbers that are members of the outermost object. */
+/* plan_read.c - the few numbers of a shooting plan's JSON a take can be held against. Walks the text by RFC 8259's
+ * grammar as far as strings and brackets go and takes the numbers that are members of the outermost object. */
 #include <errno.h>
 #include <string.h>
 #include <stdlib.h>
@@ -122,7 +122,8 @@ rf_status rf_check_plan_read(rf_check_plan *plan, const char *text, size_t bytes
     *plan = (rf_check_plan){0};
     skip_blank(&w);
     if (w.at >= w.end || *w.at != '{')
-        return rf_fail(err, RF_ERR_INPUT, "%s is no plan: the JSON object of railfold plan --report was expected", name);
+        return rf_fail(err, RF_ERR_INPUT, "%s is no plan: the JSON object of railfold plan --report was expected",
+                       name);
     w.at++;
     if (!read_members(&w, plan, &is_plan))
         return rf_fail(err, RF_ERR_INPUT, "%s is no plan: its JSON breaks off or is malformed at byte %zu", name,

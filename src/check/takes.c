@@ -63,7 +63,8 @@ static rf_status read_headers(const rf_takes_options *options, rf_takes *takes, 
             frame->focal_length_mm = metadata.focal_length_mm;
         }
         rf_metadata_free(&metadata);
-        if (options->progress != NULL && options->progress(options->progress_arg, "headers", i + 1, options->count) != 0)
+        if (options->progress != NULL &&
+            options->progress(options->progress_arg, "headers", i + 1, options->count) != 0)
             return rf_fail(err, RF_ERR_STOPPED, "stopped at frame %d of %d", i + 1, options->count);
     }
 done:
@@ -149,14 +150,16 @@ static rf_status look_at_pictures(const rf_takes_options *options, rf_takes *tak
     for (int i = 0; i < takes->frame_count; i++) {
         thumb *here = &thumbs[i % 2], *before = &thumbs[1 - i % 2];
         here->width = here->height = 0;
-        int longer = takes->frames[i].width > takes->frames[i].height ? takes->frames[i].width : takes->frames[i].height;
+        int longer =
+            takes->frames[i].width > takes->frames[i].height ? takes->frames[i].width : takes->frames[i].height;
         int reduce = longer >= 8 * THUMB_PX ? 8 : longer >= 2 * THUMB_PX ? 2 : 1;
         if (takes->frames[i].width > 0 &&
             rf_frame_read_luma(takes->frames[i].path, &limits, reduce, &luma, NULL, NULL, NULL) == RF_OK)
             shrink(&luma, here);
         if (i > 0 && here->width > 0 && before->width > 0)
             takes->frames[i].likeness = likeness(before, here);
-        if (options->progress != NULL && options->progress(options->progress_arg, "pictures", i + 1, options->count) != 0)
+        if (options->progress != NULL &&
+            options->progress(options->progress_arg, "pictures", i + 1, options->count) != 0)
             RF_TRY(rf_fail(err, RF_ERR_STOPPED, "stopped at frame %d of %d", i + 1, options->count));
     }
 done:
@@ -230,11 +233,11 @@ static rf_status group(rf_takes *takes, rf_error *err)
             takes->groups[takes->group_count - 1].count++;
             continue;
         }
-        takes->groups[takes->group_count++] = (rf_take_group){
-            .first = i,
-            .count = 1,
-            .reason = reason,
-            .after_s = i > 0 ? seconds_between(&takes->frames[i - 1], &takes->frames[i]) : 0};
+        takes->groups[takes->group_count++] =
+            (rf_take_group){.first = i,
+                            .count = 1,
+                            .reason = reason,
+                            .after_s = i > 0 ? seconds_between(&takes->frames[i - 1], &takes->frames[i]) : 0};
     }
 done:
     return status;

@@ -16,8 +16,7 @@ static void print_verdict(const rf_check_result *result)
 {
     char count[32], more[48] = "";
     if (result->finding_count == 0) {
-        rf_talk(stdout, "good: nothing found in %s",
-                rf_talk_count(count, sizeof count, result->frame_count, "frame"));
+        rf_talk(stdout, "good: nothing found in %s", rf_talk_count(count, sizeof count, result->frame_count, "frame"));
         return;
     }
     if (result->finding_count > 1)
@@ -41,8 +40,8 @@ static void print_frames(const rf_check_result *result)
         wide = bytes > wide ? bytes : wide;
     }
     wide = wide > 32 ? 32 : wide;
-    rf_talk(stdout, "%-*s  %8s %8s  %8s  %6s  %7s  %5s  %s", wide, "frame", "right px", "down px", "scale", "gain", "sharp %",
-            "step", "note");
+    rf_talk(stdout, "%-*s  %8s %8s  %8s  %6s  %7s  %5s  %s", wide, "frame", "right px", "down px", "scale", "gain",
+            "sharp %", "step", "note");
     for (int k = 0; k < result->frame_count; k++) {
         const rf_check_frame *f = &result->frames[k];
         char step[16] = "-";
@@ -52,8 +51,8 @@ static void print_frames(const rf_check_result *result)
             rf_talk(stdout, "%-*s  %8.1f %8.1f  %8.5f  %6.3f  %7.1f  %5s  %s", wide, base_name(f->file), f->shift_x_px,
                     f->shift_y_px, f->scale, f->gain, 100 * f->sharp_fraction, step, f->note);
         else
-            rf_talk(stdout, "%-*s  %8s %8s  %8s  %6s  %7s  %5s  %s", wide, base_name(f->file), "-", "-", "-", "-", "-", "-",
-                    f->note);
+            rf_talk(stdout, "%-*s  %8s %8s  %8s  %6s  %7s  %5s  %s", wide, base_name(f->file), "-", "-", "-", "-", "-",
+                    "-", f->note);
     }
 }
 

@@ -1,7 +1,8 @@
-/* check_watch.c - the watch over a folder: sleeps in inotify(7), waits until the files are whole, checks the newest frames.
+/* check_watch.c - the watch over a folder: sleeps in inotify(7), waits until the files are whole, checks the newest
+ * frames.
  *
- * Only a window of the newest frames is read again, so that the word on a bump comes before the next frame however long the
- * take is. */
+ * Only a window of the newest frames is read again, so that the word on a bump comes before the next frame however long
+ * the take is. */
 #include <errno.h>
 #include <poll.h>
 #include <stdint.h>
@@ -51,8 +52,8 @@ static void tell(told_list *told, const rf_check_result *result, int frames_in_a
         const rf_check_finding *f = &result->findings[i];
         if (!is_new(told, mark_of(f, result)))
             continue;
-        rf_talk(stdout, "%d: %s %s: %s", frames_in_all, rf_check_severity_name(f->severity), rf_check_kind_name(f->kind),
-                f->text);
+        rf_talk(stdout, "%d: %s %s: %s", frames_in_all, rf_check_severity_name(f->severity),
+                rf_check_kind_name(f->kind), f->text);
         said = 1;
     }
     if (!said)
@@ -114,12 +115,14 @@ static int wait_for_files(int notify)
     return 0;
 }
 
-rf_status rf_check_watch(const char *folder, const rf_frame_options *frames, const rf_check_options *options, rf_error *err)
+rf_status rf_check_watch(const char *folder, const rf_frame_options *frames, const rf_check_options *options,
+                         rf_error *err)
 {
     rf_status status;
     told_list told = {0};
     int known = 0, notify = inotify_init1(IN_CLOEXEC | IN_NONBLOCK);
-    if (notify < 0 || inotify_add_watch(notify, folder, IN_CREATE | IN_MODIFY | IN_CLOSE_WRITE | IN_MOVED_TO | IN_ONLYDIR) < 0) {
+    if (notify < 0 ||
+        inotify_add_watch(notify, folder, IN_CREATE | IN_MODIFY | IN_CLOSE_WRITE | IN_MOVED_TO | IN_ONLYDIR) < 0) {
         status = rf_fail(err, RF_ERR_INPUT, "%s cannot be watched: %s", folder, strerror(errno));
         goto done;
     }

@@ -244,7 +244,8 @@ static rf_status prepare(const takes_settings *set, const rf_arguments *argument
     }
     if (frames->count == 0)
         return rf_fail(err, RF_ERR_INPUT, "%s: no frame was found in the folder or below it", arguments->operands[0]);
-    RF_TRY(rf_destinations_check(&report, 1, (const char *const *)frames->paths, frames->count, set->common.force, err));
+    RF_TRY(
+        rf_destinations_check(&report, 1, (const char *const *)frames->paths, frames->count, set->common.force, err));
 done:
     return status;
 }
