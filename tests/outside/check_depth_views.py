@@ -135,6 +135,14 @@ def levelled(depth):
     y, x = np.mgrid[:mm.shape[0], :mm.shape[1]]
     wanted = mm - mm[0, 0] - (mm[0, 100] - mm[0, 0]) / 100 * x - (mm[100, 0] - mm[0, 0]) / 100 * y
     check("a levelled map is 32-bit float", level.dtype == np.float32)
+    for name, read in (("Pillow", lambda path: np.asarray(__import__("PIL.Image").Image.open(path))),
+                       ("scikit-image", lambda path: __import__("skimage.io").io.imread(path))):
+        try:
+            same = read("level.tif")
+        except ImportError:
+            continue
+        check(f"{name} reads the same", (same == level).all() or (np.isnan(same) == np.isnan(level)).all() and
+              (np.nan_to_num(same) == np.nan_to_num(level)).all())
     near("the levelled map is NumPy's", np.nanmax(np.abs(level - wanted)), 0, 1e-6)
 
 
