@@ -3,7 +3,7 @@
  * In: JPEG (baseline, progressive; grey, YCbCr 4:4:4, 4:2:2, 4:2:0; CMYK is refused), PNG (8/16 bit, grey, RGB, palette,
  * alpha dropped), TIFF (8/16 bit, grey/RGB, strips and tiles, planar and contiguous, none/LZW/deflate/PackBits, BigTIFF,
  * both byte orders). Recognised by content, never by the ending. EXIF orientation is applied: what comes out is upright.
- * Out: TIFF (8/16 bit or 32-bit float; deflate with predictor; BigTIFF when needed), PNG (8/16 bit), JPEG (8 bit, quality
+ * Out: TIFF (8/16 bit or 32-bit float; deflate, whole numbers with predictor; BigTIFF when needed), PNG (8/16 bit), JPEG (8 bit, quality
  * 95, 4:4:4), by ending. */
 #ifndef RF_FRAME_IO_H
 #define RF_FRAME_IO_H

@@ -4,8 +4,8 @@
 #include <math.h>
 #include <stddef.h>
 
-/* Anchors of our own in L*a*b*, evenly spaced; lightness is linear from the first to the last. */
-static const float ANCHORS[5][2] = {{-4, 32}, {-26, 22}, {-22, -12}, {8, -38}, {26, -30}};
+/* Anchors of our own in a*b*, evenly spaced along the way; lightness is linear from the first to the last. */
+static const float ANCHORS[5][2] = {{-4, 32}, {-25, 17}, {-22, -12}, {1, -32}, {26, -30}};
 static const float LIGHT_NEAR = 92, LIGHT_FAR = 18;
 
 static float lab_inverse(float t)

@@ -189,7 +189,7 @@ const char rf_page_script[] =
     "        if (last && last[2] === i - 1) { last[1] = xs[i]; last[2] = i; } else spans.push([xs[i], xs[i], i]);\n"
     "      }\n"
     "    }\n"
-    "    plot(by('plot-profile'), xs, [{ values: zs }], { wide: 1100, across: 'along the line, ' + unit, up: 'depth, ' + (grid.step_mm ? 'mm' : 'steps'), down: !grid.nearer, spans: spans });\n"
+    "    plot(by('plot-profile'), xs, [{ values: zs }], { wide: Math.max(420, Math.min(1100, by('profile').clientWidth)), across: 'along the line, ' + unit, up: 'depth, ' + (grid.step_mm ? 'mm' : 'steps'), down: !grid.nearer, spans: spans });\n"
     "    var rise = zs[count - 1] - zs[0];\n"
     "    by('profile-text').textContent = 'From ' + Math.round(line[0]) + ', ' + Math.round(line[1]) + ' to ' + Math.round(line[2]) + ', ' +\n"
     "      Math.round(line[3]) + ': ' + (grid.pixel_mm ? length(way * grid.pixel_mm) : Math.round(way) + ' px') + ' across, ' +\n"

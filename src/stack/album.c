@@ -27,13 +27,15 @@ static void reduce_row(const rf_image *from, rf_image *to, int y)
     memset(out, 0, (size_t)to->width * (size_t)channels * sizeof *out);
     for (int sy = (int)y0; sy < from->height && sy < y1; sy++) {
         const float *in = rf_image_row_f32(from, sy);
+        const uint8_t *in8 = from->sample == RF_U8 ? rf_image_row(from, sy) : NULL;
         double share_y = (fmin(y1, sy + 1) - fmax(y0, sy)) / (y1 - y0);
         for (int x = 0; x < to->width; x++) {
             double x0 = x * per_x, x1 = (x + 1) * per_x;
             for (int sx = (int)x0; sx < from->width && sx < x1; sx++) {
                 float share = (float)(share_y * (fmin(x1, sx + 1) - fmax(x0, sx)) / per_x);
                 for (int c = 0; c < channels; c++)
-                    out[x * channels + c] += share * in[sx * channels + c];
+                    out[x * channels + c] +=
+                        share * (in8 != NULL ? (float)in8[sx * channels + c] / 255 : in[sx * channels + c]);
             }
         }
     }
@@ -57,7 +59,7 @@ static rf_status shape(rf_image *image, int width, int height, int channels, rf_
     return rf_image_alloc(image, width, height, channels, sample, "a picture of the page", err);
 }
 
-/* `from` (RF_F32, coded 0..1) reduced, as JPEG. */
+/* `from` (RF_F32 or RF_U8) reduced, as JPEG. */
 static rf_status encode(rf_album *album, const rf_take *take, const rf_image *from, int side, int quality,
                         rf_page_picture *out, rf_error *err)
 {
@@ -115,35 +117,11 @@ void rf_album_free(rf_album *album)
     album->frame_count = 0;
 }
 
-/* Depth colours at full size, then reduced: a colour is easier to average than a depth edge. */
-static rf_status encode_depth_view(rf_album *album, const rf_take *take, const rf_outputs *outputs, rf_page *page,
-                                   rf_page_picture *out, rf_error *err)
-{
-    rf_status status;
-    rf_image colours = {0}, floats = {0};
-    int width = outputs->depth->width, height = outputs->depth->height;
-    float low = 0, high = 1;
-    if (!rf_depth_range(outputs->depth, 0.001f, &low, &high))
-        low = 0, high = 1;
-    page->depth_near = outputs->far_first ? high : low;
-    page->depth_far = outputs->far_first ? low : high;
-    RF_TRY(rf_image_alloc(&colours, width, height, 3, RF_U8, "the page's depth view", err));
-    rf_depth_colour_view(outputs->depth, outputs->confidence, page->depth_near, page->depth_far, &colours, take->pool);
-    RF_TRY(rf_image_alloc(&floats, width, height, 3, RF_F32, "the page's depth view", err));
-    rf_image_to_f32(&colours, &floats, take->pool);
-    rf_image_free(&colours);
-    RF_TRY(encode(album, take, &floats, PICTURE_SIDE, PICTURE_QUALITY, out, err));
-done:
-    rf_image_free(&colours);
-    rf_image_free(&floats);
-    return status;
-}
-
 /* Every so many pixels one: a mean across a depth edge would be the depth of nothing. */
-static rf_status thin(const rf_image *from, rf_image *to, rf_error *err)
+static rf_status thin(const rf_image *from, int side, rf_image *to, rf_error *err)
 {
     int width, height;
-    reduced_size(from, SAMPLE_SIDE, &width, &height);
+    reduced_size(from, side, &width, &height);
     rf_status status = rf_image_alloc(to, width, height, 1, RF_F32, "the page's depth", err);
     if (status != RF_OK)
         return status;
@@ -153,6 +131,30 @@ static rf_status thin(const rf_image *from, rf_image *to, rf_error *err)
             rf_image_row_f32(to, y)[x] = in[(int)((x + 0.5) * from->width / width)];
     }
     return RF_OK;
+}
+
+/* Colours of a map that is thinned to half as much again as the view, then reduced: a colour is easier to average than
+ * a depth edge, and what is held does not grow with the frames' size. */
+static rf_status encode_depth_view(rf_album *album, const rf_take *take, const rf_outputs *outputs, rf_page *page,
+                                   rf_page_picture *out, rf_error *err)
+{
+    rf_status status;
+    rf_image depth = {0}, confidence = {0}, colours = {0};
+    float low = 0, high = 1;
+    if (!rf_depth_range(outputs->depth, 0.001f, &low, &high))
+        low = 0, high = 1;
+    page->depth_near = outputs->far_first ? high : low;
+    page->depth_far = outputs->far_first ? low : high;
+    RF_TRY(thin(outputs->depth, PICTURE_SIDE * 3 / 2, &depth, err));
+    RF_TRY(thin(outputs->confidence, PICTURE_SIDE * 3 / 2, &confidence, err));
+    RF_TRY(rf_image_alloc(&colours, depth.width, depth.height, 3, RF_U8, "the page's depth view", err));
+    rf_depth_colour_view(&depth, &confidence, page->depth_near, page->depth_far, &colours, take->pool);
+    RF_TRY(encode(album, take, &colours, PICTURE_SIDE, PICTURE_QUALITY, out, err));
+done:
+    rf_image_free(&depth);
+    rf_image_free(&confidence);
+    rf_image_free(&colours);
+    return status;
 }
 
 /* The last folder of the take, else the output's name: what the photographer calls it. */
@@ -185,8 +187,8 @@ rf_status rf_album_page(rf_album *album, const rf_take *take, const rf_outputs *
     rf_image depth = {0}, confidence = {0};
     RF_TRY(encode(album, take, outputs->picture, PICTURE_SIDE, PICTURE_QUALITY, &page.merged, err));
     RF_TRY(encode_depth_view(album, take, outputs, &page, &page.depth_view, err));
-    RF_TRY(thin(outputs->depth, &depth, err));
-    RF_TRY(thin(outputs->confidence, &confidence, err));
+    RF_TRY(thin(outputs->depth, SAMPLE_SIDE, &depth, err));
+    RF_TRY(thin(outputs->confidence, SAMPLE_SIDE, &confidence, err));
     page.depth = &depth;
     page.confidence = &confidence;
     RF_TRY(rf_page_html(&page, text, bytes, err));

@@ -135,6 +135,14 @@ def levelled(depth):
     y, x = np.mgrid[:mm.shape[0], :mm.shape[1]]
     wanted = mm - mm[0, 0] - (mm[0, 100] - mm[0, 0]) / 100 * x - (mm[100, 0] - mm[0, 0]) / 100 * y
     check("a levelled map is 32-bit float", level.dtype == np.float32)
+    for name, read in (("Pillow", lambda path: np.asarray(__import__("PIL.Image").Image.open(path))),
+                       ("scikit-image", lambda path: __import__("skimage.io").io.imread(path))):
+        try:
+            same = read("level.tif")
+        except ImportError:
+            continue
+        check(f"{name} reads the same", (same == level).all() or (np.isnan(same) == np.isnan(level)).all() and
+              (np.nan_to_num(same) == np.nan_to_num(level)).all())
     near("the levelled map is NumPy's", np.nanmax(np.abs(level - wanted)), 0, 1e-6)
 
 
@@ -228,6 +236,34 @@ def views():
         check(f"{name}: a picture that is not blank", view is not None and view.std() > 5, str(view.shape))
 
 
+# ---- the colours ----
+# Machado, Oliveira and Fernandes, IEEE TVCG 15 (2009), severity 1.0, on linear light; the figures are from memory.
+BLIND = {"protan": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]],
+         "deutan": [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]],
+         "tritan": [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]]}
+
+
+def colours():
+    """Equal steps of depth look equal, in CIE 1976 L*a*b* as scikit-image has it, and lightness alone tells their order."""
+    try:
+        from skimage.color import rgb2lab
+    except ImportError:
+        return
+    cv2.imwrite("ramp.tif", np.tile(np.linspace(0, 10, 1001, dtype=np.float32), (40, 1)))
+    run("depth", "ramp.tif", "--colour", "ramp.png")
+    rgb = cv2.imread("ramp.png")[20, :1001, ::-1] / 255
+    lab = rgb2lab(rgb[None])[0][::50]
+    near("lightness falls evenly", np.abs(lab[:, 0] - np.linspace(92, 18, 21)).max(), 0, 0.6)  # 8-bit rounding
+    steps = np.linalg.norm(np.diff(lab, axis=0), axis=1)
+    check("equal steps look equal within 15 %", np.abs(steps / steps.mean() - 1).max() < 0.15, str(np.round(steps, 1)))
+    linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
+    for name, matrix in BLIND.items():
+        seen = np.clip(linear @ np.array(matrix).T, 0, 1)
+        seen = np.where(seen <= 0.0031308, 12.92 * seen, 1.055 * seen ** (1 / 2.4) - 0.055)
+        fall = -np.diff(rgb2lab(seen[None])[0][::50, 0])
+        check(f"to {name} eyes every step is darker", fall.min() > 2.5, f"{fall.min():.2f} to {fall.max():.2f}")
+
+
 # ---- rendered takes with known depth ----
 def merge(scene, frames, *more):
     subprocess.run([os.path.join(BUILD, "tools", "take-maker"), "--scene", scene, "--size", "360x240", "--frames", str(frames),
@@ -289,6 +325,7 @@ with tempfile.TemporaryDirectory() as folder:
     levelled(depth)
     meshes(depth, confidence, picture)
     views()
+    colours()
     takes()
     os.chdir("/")
 print(f"{len(faults)} faults")
