@@ -82,13 +82,19 @@ static void draw_frame(const float *levels, rf_image *image, double focus, int s
     }
 }
 
+static void name_frame(char *path, size_t bytes, const char *folder, int k)
+{
+    (void)snprintf(path, bytes, "%s/f%02d.png", folder, k);
+}
+
 static void draw(drawn_take *take, const spoil *spoiled)
 {
     float *levels = draw_levels();
     rf_image image = {0};
     rf_error err = {0};
-    strcpy(take->folder, "/tmp/railfold-check-XXXXXX");
-    assert_non_null(mkdtemp(take->folder));
+    char folder[] = "/tmp/railfold-check-XXXXXX";
+    assert_non_null(mkdtemp(folder));
+    memcpy(take->folder, folder, sizeof folder);
     assert_int_equal(rf_image_alloc(&image, WIDTH, HEIGHT, 1, RF_U8, "a test frame", &err), RF_OK);
     for (int k = 0; k < FRAMES; k++) {
         double focus = k == spoiled->same_to ? spoiled->same_from : k, share = (double)k / (FRAMES - 1);
@@ -98,7 +104,7 @@ static void draw(drawn_take *take, const spoil *spoiled)
             shift = jitter + (spoiled->bump_at >= 0 && k >= spoiled->bump_at ? spoiled->bump_px : 0);
         double light = spoiled->dim_from + share * (spoiled->dim_to - spoiled->dim_from);
         draw_frame(levels, &image, focus, shift, light, k == spoiled->soft_at ? 3 : 0);
-        (void)snprintf(take->paths[k], sizeof take->paths[k], "%s/f%02d.png", take->folder, k);
+        name_frame(take->paths[k], sizeof take->paths[k], folder, k);
         take->list[k] = take->paths[k];
         assert_int_equal(rf_picture_write(take->paths[k], &image, NULL, NULL, 1, &err), RF_OK);
     }

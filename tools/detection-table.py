@@ -37,7 +37,7 @@ ROWS = [
     ("coarse", (1.5, 2.5, 4), {"coarse-step"}, set()),
     ("fine", (2, 4, 6), {"fine-step"}, set()),
     ("clipped", (1.5, 2.5, 4), {"clipped"}, set()),
-    ("hot-pixels", (10, 40, 160), {"sensor"}, set()),
+    ("hot-pixels", (10, 40, 70), {"sensor"}, set()),
     ("dust", (1, 3, 6), {"sensor"}, set()),
     ("moved", (2, 5, 12), {"moved"}, {"bump"}),
     ("backdrop", (0.5, 1, 2), {"backdrop"}, set()),

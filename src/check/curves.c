@@ -9,6 +9,9 @@
 #define LEAST_PEAK_NOISE 12.0f /* a peak stands so many times above the noise, */
 #define LEAST_PEAK_SHARE 0.02f /* and is no less than this share of the take's strong peaks */
 
+#define STEADY 0.4f /* least energy over greatest, in takes of STEADY_FRAMES and more */
+enum { STEADY_FRAMES = 10 };
+
 static int compare_doubles(const void *a, const void *b)
 {
     double x = *(const double *)a, y = *(const double *)b;
@@ -49,13 +52,18 @@ static void find_noise(rf_look *look, double *sorted)
 static void find_peak(const rf_look *look, int cell, rf_cell_peak *peak)
 {
     int best = -1, n = look->count;
-    float most = 0;
-    for (int k = 0; k < n; k++)
-        if (rf_look_signal(look, k, cell) > most) {
-            most = rf_look_signal(look, k, cell);
+    float most = 0, least = 1e30f;
+    for (int k = 0; k < n; k++) {
+        float signal = rf_look_signal(look, k, cell);
+        if (rf_look_frame(look, k)[cell].energy >= 0 && signal < least)
+            least = signal;
+        if (signal > most) {
+            most = signal;
             best = k;
         }
+    }
     *peak = (rf_cell_peak){.frame = best, .position = (float)best, .energy = most};
+    peak->steady = n >= STEADY_FRAMES && least > STEADY * most;
     if (best < 1 || best > n - 2)
         return;
     float half = 0.5f * most, floor_energy = 0.01f * most;
@@ -86,7 +94,8 @@ static void find_peaks(rf_look *look, double *sorted)
     float strong = (float)rf_quantile(sorted, n, 0.9);
     for (int c = 0; c < cells; c++) {
         rf_cell_peak *peak = &look->peaks[c];
-        if (peak->energy < LEAST_PEAK_NOISE * (float)look->noise || peak->energy < LEAST_PEAK_SHARE * strong)
+        if (peak->steady || peak->energy < LEAST_PEAK_NOISE * (float)look->noise ||
+            peak->energy < LEAST_PEAK_SHARE * strong)
             peak->frame = -1;
         subject += peak->frame >= 0;
     }

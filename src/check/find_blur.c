@@ -15,6 +15,7 @@
 #define SHAKEN_LOSS 0.28 /* in ln energy, with such a direction */
 #define SOFT_LOSS 1.0    /* without one */
 #define GRAVE_LOSS 0.9
+#define ALONE_STEPS 2.0 /* half-peak width of the focus curves */
 enum { DIRECTIONS = 12, LEAST_CELLS = 20 };
 
 typedef struct tensor {
@@ -98,8 +99,9 @@ static rf_status judge(rf_look *look, const sharpness *all, int k, rf_error *err
     if (!(all[k].low > 0) || look->steps[k].in_focus < LEAST_CELLS || !(shaken || loss > SOFT_LOSS) ||
         step_found_near(look->result, k))
         return RF_OK;
+    int alone = look->result->focus_width_steps < ALONE_STEPS; /* else the neighbours stand in for it */
     const rf_check_finding f = {.kind = RF_CHECK_BLUR,
-                                .severity = loss > GRAVE_LOSS ? RF_CHECK_FAULT : RF_CHECK_WARNING};
+                                .severity = alone && loss > GRAVE_LOSS ? RF_CHECK_FAULT : RF_CHECK_WARNING};
     const char *file = rf_check_base_name(look->options->frames[k]);
     if (!shaken)
         return rf_check_add(look->result, &f, &k, 1, err, "%s is softer than its neighbours in all directions", file);

@@ -13,7 +13,6 @@
 #define GRAVE_CLIPPED 0.06
 #define BACKDROP_SHARE 0.03   /* of the picture */
 #define BACKDROP_ENERGY 0.05f /* of the subject's strong peaks */
-#define BACKDROP_STEADY 0.4f  /* least energy over greatest: it hardly changes with focus */
 enum { LEAST_FRAMES = 5 };
 
 /* Where cells lie: box and centre. */
@@ -100,19 +99,6 @@ static rf_status find_clipped(rf_look *look, int subject, rf_error *err)
                         100 * clipped, region_name(&r, look));
 }
 
-static int is_backdrop(const rf_look *look, int cell, float strong)
-{
-    float low = 1e30f, high = 0;
-    for (int k = 0; k < look->count; k++) {
-        if (!look->result->frames[k].used || rf_look_frame(look, k)[cell].energy < 0)
-            continue;
-        float e = rf_look_signal(look, k, cell);
-        low = e < low ? e : low;
-        high = e > high ? e : high;
-    }
-    return high > BACKDROP_ENERGY * strong && low > BACKDROP_STEADY * high;
-}
-
 static rf_status find_backdrop(rf_look *look, rf_error *err)
 {
     rf_status status;
@@ -124,7 +110,7 @@ static rf_status find_backdrop(rf_look *look, rf_error *err)
         sorted[c] = (double)look->peaks[c].energy;
     float strong = (float)rf_quantile(sorted, cells, 0.9);
     for (int c = 0; c < cells; c++)
-        if (is_backdrop(look, c, strong))
+        if (look->peaks[c].steady && look->peaks[c].energy > BACKDROP_ENERGY * strong)
             region_add(&r, look, c);
     if (cells > 0 && (double)r.cells / cells > BACKDROP_SHARE) {
         rf_check_finding f = {.kind = RF_CHECK_BACKDROP, .severity = RF_CHECK_WARNING};

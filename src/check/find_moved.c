@@ -11,12 +11,14 @@
 
 #define JUMP_RATIO 3.0   /* over the largest of the changes around */
 #define JUMP_FLOOR 0.012 /* ln brightness, besides */
+#define LEAST_MEAN 0.05  /* ln brightness, over the group */
 #define DARK 0.02        /* added before the logarithm */
 #define GRAVE_SHARE 0.02 /* of the picture */
 enum { AROUND = 3, LEAST_GROUP = 8 };
 
 typedef struct group {
     int cells, x0, y0, x1, y1;
+    double change; /* sum over the cells */
 } group;
 
 typedef struct search {
@@ -70,7 +72,7 @@ static int jumps(const search *s, int k, int cell)
     return n >= 3 && here > JUMP_RATIO * around + JUMP_FLOOR;
 }
 
-static group grow(search *s, int seed)
+static group grow(search *s, int k, int seed)
 {
     const rf_look *look = s->look;
     group g = {.x0 = look->columns, .y0 = look->rows, .x1 = -1, .y1 = -1};
@@ -80,6 +82,7 @@ static group grow(search *s, int seed)
     while (top > 0) {
         int c = s->stack[--top], x = c % look->columns, y = c / look->columns;
         g.cells++;
+        g.change += fabs(change_at(s, k, c));
         g.x0 = x < g.x0 ? x : g.x0, g.x1 = x > g.x1 ? x : g.x1;
         g.y0 = y < g.y0 ? y : g.y0, g.y1 = y > g.y1 ? y : g.y1;
         for (int ny = y - 1; ny <= y + 1; ny++)
@@ -100,7 +103,7 @@ static group largest_group(search *s, int k)
         s->mark[c] = jumps(s, k, c);
     for (int c = 0; c < cells; c++)
         if (s->mark[c]) {
-            group g = grow(s, c);
+            group g = grow(s, k, c);
             if (g.cells > best.cells)
                 best = g;
         }
@@ -147,7 +150,7 @@ rf_status rf_find_moved(rf_look *look, rf_error *err)
     measure_changes(&s);
     for (int k = 1; k < look->count; k++) {
         group g = largest_group(&s, k);
-        if (g.cells >= LEAST_GROUP && !step_in_doubt(look, k))
+        if (g.cells >= LEAST_GROUP && g.change > LEAST_MEAN * g.cells && !step_in_doubt(look, k))
             RF_TRY(add_moved(look, k, &g, err));
     }
 done:

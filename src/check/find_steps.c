@@ -146,7 +146,8 @@ rf_status rf_find_steps(rf_look *look, rf_error *err)
     RF_TRY(find_order(look, frames, err));
     if (look->result->focus_width_steps < FINEST_WIDTH_STEPS)
         RF_TRY(find_duplicates(look, frames, err));
-    RF_TRY(find_missing(look, err));
+    if (!rf_check_found(look->result, RF_CHECK_ORDER)) /* out of order, the curves tell no lengths */
+        RF_TRY(find_missing(look, err));
 done:
     rf_free(frames);
     return status;

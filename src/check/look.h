@@ -19,6 +19,7 @@ typedef struct rf_cell_peak {
     float position; /* to a fraction of a step */
     float energy;   /* there, noise taken off */
     float width;    /* full width at half the peak, steps; 0 = an end is in the way */
+    int steady;     /* hardly changes with focus: no part of the subject */
 } rf_cell_peak;
 
 /* The way of the focus plane from the frame before. */
