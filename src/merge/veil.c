@@ -103,9 +103,9 @@ static int gather_row(const rf_veil_scene *scene, const grid *g, int y, int from
 {
     int width = scene->depth->width, colours = g->channels - 1, any = 0;
     int yy = clamp(y, 0, scene->depth->height - 1);
-    float share = 1.0f / (float)(g->cell_px * g->cell_px);
+    float share = 1.0f / (float)(g->cell_px * g->cell_px), light_share = share / RF_VEIL_WHITE;
     const float *depth = rf_image_row_f32(scene->depth, yy);
-    const float *light = rf_image_row_f32(scene->light, yy);
+    const uint16_t *light = rf_image_row(scene->light, yy);
     float *row = g->layer + (size_t)((y - g->y0) >> g->level) * (size_t)g->cells * (size_t)g->channels;
     for (int x = from; x < to; x++) {
         int xx = clamp(x, 0, width - 1);
@@ -114,7 +114,7 @@ static int gather_row(const rf_veil_scene *scene, const grid *g, int y, int from
         float *cell = row + ((x - g->x0) >> g->level) * g->channels;
         cell[0] += share;
         for (int c = 0; c < colours; c++)
-            cell[1 + c] += share * light[xx * colours + c];
+            cell[1 + c] += light_share * (float)light[xx * colours + c];
         any = 1;
     }
     return any;

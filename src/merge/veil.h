@@ -18,6 +18,8 @@
 
 enum { RF_VEIL_TILE = 64, RF_VEIL_LEVELS = 5, RF_VEIL_RADIUS = 4, RF_VEIL_BLOCK = 16, RF_VEIL_BINS = 64 };
 
+#define RF_VEIL_WHITE 65535.0f
+
 /* Which of RF_VEIL_BINS slices of depth occur in each RF_VEIL_BLOCK x RF_VEIL_BLOCK block, one bit a slice: lets a tile
  * pass over blocks that hold nothing of the layer it gathers. 8 bytes a block, 1/32 byte a pixel. */
 typedef struct rf_veil_blocks {
@@ -32,7 +34,7 @@ void rf_veil_blocks_free(rf_veil_blocks *blocks);
 typedef struct rf_veil_scene {
     const rf_image *depth;     /* RF_F32, frame positions, finite */
     const rf_veil_blocks *blocks;
-    const rf_image *light;     /* RF_F32, `channels`, linear light: the model of the near parts */
+    const rf_image *light;     /* RF_U16, `channels`, linear light, white RF_VEIL_WHITE: the model of the near parts */
     float blur_px_per_step;
     float gap_steps;           /* parts nearer than k - gap_steps count as near */
 } rf_veil_scene;
