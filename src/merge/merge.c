@@ -135,7 +135,7 @@ rf_status rf_merge_create(rf_merge **out, const rf_merge_settings *settings, con
         merge->coded[i] = rf_coded_from_linear(t * t);
     }
     RF_TRY(rf_image_alloc(&merge->width, w, h, 1, RF_U8, "the focus range map", err));
-    RF_TRY(rf_width_map(model, settings->blur_px_per_step, settings->noise, &merge->width, pool, err));
+    RF_TRY(rf_width_map(model, depth, settings->blur_px_per_step, settings->noise, &merge->width, pool, err));
     RF_TRY(rf_image_alloc(&merge->light, w, h, settings->channels, RF_U16, "the light of the near parts", err));
     light_job light = {merge, model};
     rf_pool_rows(pool, h, 16, light_rows, &light);
