@@ -3,6 +3,8 @@
 
 #include <stdio.h>
 
+#include "railfold/check.h"
+
 enum { LUMA_SIDE_PX = 2200 }; /* registration gains nothing from more pixels along the longer side */
 
 static int settle_reduce(const rf_frame_info *info)
@@ -41,6 +43,26 @@ static rf_status read_luma(rf_run *run, int k, int reduce, rf_image *whole, rf_i
         return rf_take_bad_frame(take, k, status, &frame_err, err);
     *read = 1;
     return RF_OK;
+}
+
+/* What a look at poses and gains tells of the take (check.h): warnings and faults become warnings of the run. */
+static rf_status warn_of_take(rf_run *run, const rf_align_result *result, rf_error *err)
+{
+    rf_take *take = &run->take;
+    rf_check_result found;
+    rf_check_known known = {.files = take->options->frames,
+                            .frame_count = take->report->frame_count,
+                            .width = take->info.width,
+                            .height = take->info.height,
+                            .poses = run->poses,
+                            .align_frames = result->frames};
+    rf_check_result_init(&found);
+    rf_status status = rf_check_quick(&known, &found, err);
+    for (int i = 0; i < found.finding_count && status == RF_OK; i++)
+        if (found.findings[i].severity != RF_CHECK_NOTE)
+            status = rf_run_report_warn(take->report, err, "%s", found.findings[i].text);
+    rf_check_result_free(&found);
+    return status;
 }
 
 static rf_status report_result(rf_run *run, const rf_align_result *result, rf_error *err)
@@ -103,6 +125,8 @@ static rf_status solve(rf_run *run, rf_align *align, rf_error *err)
     rf_status status = rf_align_solve(align, run->poses, &result, err);
     if (status == RF_OK)
         status = report_result(run, &result, err);
+    if (status == RF_OK)
+        status = warn_of_take(run, &result, err);
     for (int k = 0; k < run->take.report->frame_count; k++) {
         rf_pose still = rf_pose_identity();
         if (!run->take.options->no_align && k != run->take.reference)
