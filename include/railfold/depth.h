@@ -22,6 +22,7 @@
 
 #include "railfold/image.h"
 #include "railfold/pool.h"
+#include "railfold/source.h"
 #include "railfold/status.h"
 
 enum { RF_DEPTH_PEAKS = 3 };
@@ -53,11 +54,20 @@ rf_status rf_depth_begin_pass(rf_depth *depth, int pass, rf_error *err) RF_CHECK
  * or order. */
 rf_status rf_depth_add_frame(rf_depth *depth, int k, const rf_image *frame, const int (*covered)[2],
                              rf_error *err) RF_CHECKED;
+/* The same, of a frame that is made piece by piece: only the pieces that matter are asked for. */
+rf_status rf_depth_add_source(rf_depth *depth, int k, const rf_source *source, rf_error *err) RF_CHECKED;
 rf_status rf_depth_end_pass(rf_depth *depth, rf_error *err) RF_CHECKED;
 
 /* After the last pass: pixels of blur disc radius per step away from focus, estimated from the take on single surfaces;
  * 0 when no place was good enough to tell. */
 double rf_depth_blur_px_per_step(const rf_depth *depth);
+
+/* After pass 0: the energy that noise alone gives (sharpness.h), the least of all frames. */
+float rf_depth_noise_floor(const rf_depth *depth);
+
+/* After rf_depth_result: the guide picture of pass 1 (RF_F32, three channels, coded) goes over to the caller; *guide must be
+ * zero-initialised or freed. Near parts are in focus in it, and nothing nearer than its surroundings is blurred over it. */
+void rf_depth_take_guide(rf_depth *depth, rf_image *guide);
 
 /* After the last pass. The maps are allocated here; *maps must be zero-initialised or freed. */
 rf_status rf_depth_result(rf_depth *depth, rf_depth_maps *maps, rf_error *err) RF_CHECKED;

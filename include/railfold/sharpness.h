@@ -13,11 +13,12 @@
 
 #include "railfold/image.h"
 #include "railfold/pool.h"
+#include "railfold/source.h"
 #include "railfold/status.h"
 
 typedef struct rf_sharpness rf_sharpness;
 
-/* Working space for frames of this size; bytes <= 8 * energy pixels + threads * 40 * width (tested). `pool` is borrowed
+/* Working space for frames of this size; bytes <= 8 * energy pixels + threads * 300 * width (tested). `pool` is borrowed
  * until destroy; NULL means one thread. */
 rf_status rf_sharpness_create(rf_sharpness **out, int width, int height, rf_pool *pool, rf_error *err) RF_CHECKED;
 void rf_sharpness_destroy(rf_sharpness **sharpness);
@@ -32,6 +33,10 @@ int rf_sharpness_side(int frame_side);
  * RF_ERR_INPUT on another shape. */
 rf_status rf_sharpness_measure(rf_sharpness *sharpness, const rf_image *frame, const int (*covered)[2],
                                rf_image *energy, rf_error *err) RF_CHECKED;
+
+/* The same, of a frame that is made piece by piece. */
+rf_status rf_sharpness_measure_source(rf_sharpness *sharpness, const rf_source *source, rf_image *energy,
+                                      rf_error *err) RF_CHECKED;
 
 /* The energy that noise alone gave in the last measured frame: the low twentieth of its pooled energies. */
 float rf_sharpness_noise_floor(const rf_sharpness *sharpness);

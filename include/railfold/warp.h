@@ -13,6 +13,7 @@
 #include "railfold/image.h"
 #include "railfold/pool.h"
 #include "railfold/pose.h"
+#include "railfold/source.h"
 
 /* Frame pixels the kernel reads on either side of a position: 2 before, 3 after. */
 enum { RF_WARP_BEFORE_PX = 2, RF_WARP_AFTER_PX = 3 };
@@ -22,13 +23,18 @@ enum { RF_WARP_BEFORE_PX = 2, RF_WARP_AFTER_PX = 3 };
  */
 void rf_warp_span(const rf_pose *pose, int frame_width, int frame_height, int width, int y, int *x_begin, int *x_end);
 
+/* The same for rows 0..height - 1. */
+void rf_warp_spans(const rf_pose *pose, int frame_width, int frame_height, int width, int height, int (*covered)[2]);
+
+/* The frame (any sample type, as 0..1) through the pose, times its gains, as a source of pieces of a picture of
+ * width x height pixels; everything is borrowed, `covered` is what rf_warp_spans gives. Outside the spans the pixels are
+ * 0. Not clipped: an overshoot stays. A pose that moves by whole pixels copies the samples exactly (times the gain).
+ * Needs no memory but the stack (about 80 KiB). */
+rf_source rf_warp_source(const rf_image *frame, const rf_pose *pose, int width, int height, const int (*covered)[2]);
+
 /* Rows [row_begin, row_end) of the output, `width` pixels of frame->channels floats, each row stride_floats after the
- * last, the first at `out`: the frame (any sample type, as 0..1) through the pose, times its gains. Outside the row's
- * span the pixels are 0. Not clipped: an overshoot stays. A pose that moves by whole pixels copies the samples exactly
- * (times the gain). Each output pixel depends on nothing but the frame and the pose: any split into calls gives the
- * same bytes when the splits begin at multiples of RF_WARP_BLOCK_ROWS. Needs no memory but the stack (about 100 KiB).
- */
-enum { RF_WARP_BLOCK_ROWS = 32 };
+ * last, the first at `out`. Each output pixel depends on nothing but the frame and the pose: any split into calls gives
+ * the same bytes. */
 void rf_warp_rows(const rf_image *frame, const rf_pose *pose, int width, int row_begin, int row_end, float *out,
                   size_t stride_floats);
 

@@ -130,14 +130,15 @@ static double tile_energy(const float *luma)
     return sum / (INNER * INNER);
 }
 
-static void read_luma(const rf_image *frame, const tile *t, float luma[SIDE * SIDE])
+static void read_luma(const rf_source *source, const tile *t, float luma[SIDE * SIDE])
 {
-    for (int y = 0; y < SIDE; y++) {
-        const float *row = rf_image_row_f32(frame, t->y + y) + (size_t)t->x * (size_t)frame->channels;
-        for (int x = 0; x < SIDE; x++)
-            luma[y * SIDE + x] =
-                frame->channels == 1 ? row[x] : 0.299f * row[3 * x] + 0.587f * row[3 * x + 1] + 0.114f * row[3 * x + 2];
-    }
+    enum { WIDEST = 2 * RF_PIECE_COLUMNS };
+    float rows[SIDE][WIDEST];
+    int first = t->x / RF_PIECE_COLUMNS * RF_PIECE_COLUMNS;
+    rf_piece piece = {first, t->y, t->x + SIDE - first, SIDE};
+    source->read(source, piece, RF_PIECE_LUMA, rows[0], WIDEST);
+    for (int y = 0; y < SIDE; y++)
+        memcpy(luma + y * SIDE, rows[y] + t->x - first, SIDE * sizeof *luma);
 }
 
 static int covers(const int (*covered)[2], const tile *t)
@@ -148,15 +149,15 @@ static int covers(const int (*covered)[2], const tile *t)
     return 1;
 }
 
-void rf_defocus_add(rf_depth *d, int k, const rf_image *frame, const int (*covered)[2])
+void rf_defocus_add(rf_depth *d, int k, const rf_source *source)
 {
     for (int i = 0; i < d->defocus->count; i++) {
         tile *t = &d->defocus->tile[i];
         int place = k - (int)lrintf(t->at) + REACH;
-        if (place < 0 || place >= FRAMES || !covers(covered, t))
+        if (place < 0 || place >= FRAMES || !covers(source->covered, t))
             continue;
         float luma[SIDE * SIDE];
-        read_luma(frame, t, luma);
+        read_luma(source, t, luma);
         t->seen[place] = (float)tile_energy(luma);
         if (t->nearest < 0 || fabsf((float)k - t->at) < fabsf((float)t->nearest - t->at)) {
             t->nearest = k;

@@ -70,7 +70,7 @@ rf_status rf_depth_begin_pass(rf_depth *d, int pass, rf_error *err)
 }
 
 /* Pass 0: a frame is judged once two later ones are there; the first two have fewer before them. */
-static rf_status measure_frame(rf_depth *d, int k, const rf_image *frame, const int (*covered)[2], rf_error *err)
+static rf_status measure_frame(rf_depth *d, int k, const rf_source *source, rf_error *err)
 {
     if (d->ring_count == RF_FIT_POINTS) {
         rf_image oldest = d->ring[0];
@@ -79,7 +79,7 @@ static rf_status measure_frame(rf_depth *d, int k, const rf_image *frame, const 
         d->ring[RF_FIT_POINTS - 1] = oldest;
         d->ring_count--;
     }
-    rf_status status = rf_sharpness_measure(d->sharpness, frame, covered, &d->ring[d->ring_count], err);
+    rf_status status = rf_sharpness_measure_source(d->sharpness, source, &d->ring[d->ring_count], err);
     if (status != RF_OK)
         return status;
     d->ring_frame[d->ring_count++] = k;
@@ -92,23 +92,30 @@ static rf_status measure_frame(rf_depth *d, int k, const rf_image *frame, const 
     return RF_OK;
 }
 
-rf_status rf_depth_add_frame(rf_depth *d, int k, const rf_image *frame, const int (*covered)[2], rf_error *err)
+rf_status rf_depth_add_source(rf_depth *d, int k, const rf_source *source, rf_error *err)
 {
     if (!d->in_pass)
         return rf_fail(err, RF_ERR_INTERNAL, "frame %d was given to the depth map outside a pass", k);
     if (k <= d->last_frame || k >= d->frame_count)
         return rf_fail(err, RF_ERR_INPUT, "frame %d follows frame %d of %d: depth needs rising order", k, d->last_frame,
                        d->frame_count);
-    if (frame->width != d->width || frame->height != d->height || frame->sample != RF_F32 ||
-        (frame->channels != 1 && frame->channels != 3))
+    if (source->width != d->width || source->height != d->height || (source->channels != 1 && source->channels != 3))
         return rf_fail(err, RF_ERR_INPUT, "frame %d has %d x %d pixels and %d channels: depth was announced %d x %d", k,
-                       frame->width, frame->height, frame->channels, d->width, d->height);
+                       source->width, source->height, source->channels, d->width, d->height);
     d->last_frame = k;
     if (d->pass == 0)
-        return measure_frame(d, k, frame, covered, err);
-    rf_guide_add(d, k, frame, covered);
-    rf_defocus_add(d, k, frame, covered);
+        return measure_frame(d, k, source, err);
+    rf_guide_add(d, k, source);
+    rf_defocus_add(d, k, source);
     return RF_OK;
+}
+
+rf_status rf_depth_add_frame(rf_depth *d, int k, const rf_image *frame, const int (*covered)[2], rf_error *err)
+{
+    if (frame->sample != RF_F32)
+        return rf_fail(err, RF_ERR_INPUT, "frame %d is not of floats: depth cannot be told from it", k);
+    rf_source source = rf_source_of_image(frame, covered);
+    return rf_depth_add_source(d, k, &source, err);
 }
 
 /* The last two frames are judged; what only pass 0 needs is let go. */
@@ -140,4 +147,16 @@ rf_status rf_depth_end_pass(rf_depth *d, rf_error *err)
 double rf_depth_blur_px_per_step(const rf_depth *depth)
 {
     return depth->blur_px_per_step;
+}
+
+float rf_depth_noise_floor(const rf_depth *depth)
+{
+    return depth->noise_floor;
+}
+
+void rf_depth_take_guide(rf_depth *depth, rf_image *guide)
+{
+    rf_image_free(guide);
+    *guide = depth->guide;
+    depth->guide = (rf_image){0};
 }

@@ -2,6 +2,7 @@
  * the outline of that part is sharp and the ground behind it smooth, which no other picture of the take offers. */
 #include <math.h>
 
+#include "base/hot.h"
 #include "depth/state.h"
 #include "railfold/memory.h"
 
@@ -17,41 +18,80 @@ done:
     return status;
 }
 
+enum { TILE = RF_PIECE_COLUMNS, PLACES = TILE / 2 };
+
 typedef struct guide_job {
     rf_depth *d;
-    const rf_image *frame;
-    const int (*covered)[2];
+    const rf_source *source;
     float way;
+    int across; /* tiles in a row */
 } guide_job;
 
-static void add_rows(void *arg, int begin, int end, int block, int thread)
+/* Weights of the frame at the energy pixels under a tile; returns whether it has any. */
+static int weigh_tile(const guide_job *job, rf_piece tile, float weight[PLACES][PLACES])
+{
+    const rf_depth *d = job->d;
+    int any = 0, rows = (tile.height + 1) / 2, columns = (tile.width + 1) / 2;
+    for (int j = 0; j < rows; j++) {
+        const float *at = rf_image_row_f32(&d->guide_at, tile.y / 2 + j) + tile.x / 2;
+        for (int i = 0; i < columns; i++)
+            any |= fabsf(job->way - at[i]) <= REACH_STEPS;
+    }
+    for (int j = 0; any && j < rows; j++) {
+        const float *at = rf_image_row_f32(&d->guide_at, tile.y / 2 + j) + tile.x / 2;
+        for (int i = 0; i < columns; i++) {
+            float away = (job->way - at[i]) * (1.0f / WIDTH_STEPS);
+            weight[j][i] = fabsf(away) > REACH_STEPS / WIDTH_STEPS ? 0.0f : expf(-0.5f * away * away);
+        }
+    }
+    return any;
+}
+
+RF_HOT static void add_row(float *restrict sum, float *restrict total, const float *restrict from,
+                           const float *restrict weight, int first, int last, int grey)
+{
+    for (int x = first; x < last; x++)
+        total[x] += weight[x / 2];
+    if (grey)
+        for (int x = first; x < last; x++)
+            for (int c = 0; c < 3; c++)
+                sum[3 * x + c] += weight[x / 2] * from[x];
+    else
+        for (int x = first; x < last; x++)
+            for (int c = 0; c < 3; c++)
+                sum[3 * x + c] += weight[x / 2] * from[3 * x + c];
+}
+
+static void add_tiles(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
     (void)thread;
     const guide_job *job = arg;
     rf_depth *d = job->d;
-    int grey = job->frame->channels == 1;
-    for (int y = begin; y < end; y++) {
-        const float *at = rf_image_row_f32(&d->guide_at, y / 2), *from = rf_image_row_f32(job->frame, y);
-        float *sum = rf_image_row_f32(&d->guide, y), *total = rf_image_row_f32(&d->guide_weight, y);
-        int first = job->covered != NULL ? job->covered[y][0] : 0;
-        int last = job->covered != NULL ? job->covered[y][1] : d->width;
-        for (int x = first; x < last; x++) {
-            float away = (job->way - at[x / 2]) * (1.0f / WIDTH_STEPS);
-            if (fabsf(away) > REACH_STEPS / WIDTH_STEPS)
-                continue;
-            float weight = expf(-0.5f * away * away);
-            total[x] += weight;
-            for (int c = 0; c < 3; c++)
-                sum[3 * x + c] += weight * from[grey ? x : 3 * x + c];
+    size_t channels = (size_t)job->source->channels;
+    float weight[PLACES][PLACES], colours[3 * TILE * TILE];
+    for (int i = begin; i < end; i++) {
+        rf_piece tile = {i % job->across * TILE, i / job->across * TILE, TILE, TILE};
+        tile.width = tile.x + TILE > d->width ? d->width - tile.x : TILE;
+        tile.height = tile.y + TILE > d->height ? d->height - tile.y : TILE;
+        if (!weigh_tile(job, tile, weight))
+            continue;
+        job->source->read(job->source, tile, RF_PIECE_COLOUR, colours, TILE * channels);
+        for (int y = 0; y < tile.height; y++) {
+            int first, last;
+            rf_source_covered(job->source, tile, tile.y + y, &first, &last);
+            add_row(rf_image_row_f32(&d->guide, tile.y + y) + 3 * (size_t)tile.x,
+                    rf_image_row_f32(&d->guide_weight, tile.y + y) + tile.x, colours + (size_t)y * TILE * channels,
+                    weight[y / 2], first, last, channels == 1);
         }
     }
 }
 
-void rf_guide_add(rf_depth *d, int k, const rf_image *frame, const int (*covered)[2])
+void rf_guide_add(rf_depth *d, int k, const rf_source *source)
 {
-    guide_job job = {d, frame, covered, rf_way_sign(d) * (float)k};
-    rf_pool_rows(d->pool, d->height, RF_DEPTH_BLOCK_ROWS, add_rows, &job);
+    int across = (d->width + TILE - 1) / TILE, down = (d->height + TILE - 1) / TILE;
+    guide_job job = {d, source, rf_way_sign(d) * (float)k, across};
+    rf_pool_rows(d->pool, across * down, 1, add_tiles, &job);
 }
 
 static void divide_rows(void *arg, int begin, int end, int block, int thread)

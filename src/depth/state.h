@@ -81,12 +81,12 @@ rf_status rf_front_find(rf_depth *depth, rf_error *err) RF_CHECKED;
 
 /* guide.c */
 rf_status rf_guide_begin(rf_depth *depth, rf_error *err) RF_CHECKED;
-void rf_guide_add(rf_depth *depth, int k, const rf_image *frame, const int (*covered)[2]);
+void rf_guide_add(rf_depth *depth, int k, const rf_source *source);
 void rf_guide_end(rf_depth *depth);
 
 /* defocus.c: tiles are chosen after pass 0, watched in pass 1, solved at its end; 0 = the take does not tell. */
 rf_status rf_defocus_begin(rf_depth *depth, rf_error *err) RF_CHECKED;
-void rf_defocus_add(rf_depth *depth, int k, const rf_image *frame, const int (*covered)[2]);
+void rf_defocus_add(rf_depth *depth, int k, const rf_source *source);
 double rf_defocus_solve(const rf_depth *depth);
 
 /* outline.c: settles every pixel near a depth edge; `depth_map` receives ways at full size. */

@@ -1,75 +1,51 @@
-/* merge.c - the accumulators and their two rounds; the method is told in merge.h. */
+/* merge.c - the accumulators and what goes into them; the method is told in merge.h. */
 #include "railfold/merge.h"
 
 #include <math.h>
 #include <string.h>
 
 #include "base/hot.h"
+#include "tiles.h"
 #include "railfold/memory.h"
 #include "veil.h"
 #include "width.h"
 
 enum { TILE = RF_VEIL_TILE, LUT_STEPS = 4096 };
 
-/* The soft round raises energy to the fourth power: far from the mean of all frames, short of picking one by chance. */
-#define SOFT_FLOOR 1e-12f   /* weight of a frame that shows nothing sharp: its share matters only where all are so */
-#define FINAL_FLOOR 1e-9f
+#define SEEN_LITTLE 1e-9f   /* what is left of the weight of a frame that shows next to nothing of the ground */
+#define FAR_WEIGHT 1e-16f   /* of a frame beyond reach: it counts only where no other covers the pixel */
 #define VEIL_GAP_STEPS 1.5f /* a part this much nearer than the focus plane is another surface, not the same slope */
 #define LEFT_FLOOR 0.2f     /* a veil of more than four fifths of the light is believed less and less */
 #define BELIEF_FLOOR 0.02f
-#define SEEN_FLOOR 0.25f    /* below this transmission too little of the ground is left to be amplified */
+#define SEEN_FLOOR 0.25f /* below this transmission too little of the ground is left to be amplified */
 
 struct rf_merge {
     rf_merge_settings settings;
     rf_pool *pool;
-    rf_image sum;     /* RF_F32, weighted sum of frames; at the end the picture */
-    rf_image weight;  /* RF_F32 */
-    rf_image picture; /* RF_F32: the last finished picture, coded; during a final round in linear light */
-    rf_image width;   /* RF_U8, see width.h */
+    rf_image sum;    /* RF_F32, weighted sum of frames; at the end the picture */
+    rf_image weight; /* RF_F32 */
+    rf_image light;  /* RF_U16: the model of the near parts, linear light */
+    rf_image width;  /* RF_U8, see width.h */
     rf_veil_blocks blocks;
+    rf_merge_tiles tiles;
     const rf_image *depth;
-    float *scratch; /* per thread: transmission, veil, grids */
+    float *scratch; /* per thread: weights, a tile of the frame, transmission, veil, grids */
     size_t scratch_floats;
     float linear[LUT_STEPS + 1]; /* linear light of coded i / LUT_STEPS */
-    float coded[LUT_STEPS + 1];  /* coded value of linear light (i / LUT_STEPS)^2: the root makes the curve almost straight */
+    float coded[LUT_STEPS +
+                1]; /* coded value of linear light (i / LUT_STEPS)^2: the root makes the curve almost straight */
 };
 
 static size_t tile_floats(int channels)
 {
-    return (size_t)TILE * TILE * (size_t)(1 + channels) + rf_veil_scratch_floats(channels);
+    return (size_t)TILE * TILE * (size_t)(2 + 2 * channels) + rf_veil_scratch_floats(channels);
 }
 
 size_t rf_merge_bytes(const rf_merge_settings *settings)
 {
     size_t pixels = (size_t)settings->width * (size_t)settings->height, channels = (size_t)settings->channels;
-    return pixels * (8 * channels + 5);
-}
-
-rf_status rf_merge_create(rf_merge **out, const rf_merge_settings *settings, rf_pool *pool, rf_error *err)
-{
-    rf_status status;
-    rf_merge *merge = NULL;
-    int w = settings->width, h = settings->height;
-    *out = NULL;
-    RF_TRY(rf_alloc(&merge, 1, sizeof *merge, "the merge", err));
-    merge->settings = *settings;
-    merge->pool = pool;
-    merge->scratch_floats = tile_floats(settings->channels);
-    RF_TRY(rf_image_alloc(&merge->sum, w, h, settings->channels, RF_F32, "the merge sum", err));
-    RF_TRY(rf_image_alloc(&merge->weight, w, h, 1, RF_F32, "the merge weights", err));
-    RF_TRY(rf_image_alloc(&merge->picture, w, h, settings->channels, RF_F32, "the merged picture", err));
-    RF_TRY(rf_alloc_raw(&merge->scratch, (size_t)rf_pool_threads(pool) * merge->scratch_floats, sizeof(float),
-                        "scratch of the merge", err));
-    for (int i = 0; i <= LUT_STEPS; i++) {
-        float t = (float)i / LUT_STEPS;
-        merge->linear[i] = rf_linear_from_coded(t);
-        merge->coded[i] = rf_coded_from_linear(t * t);
-    }
-    *out = merge;
-    return RF_OK;
-done:
-    rf_merge_destroy(&merge);
-    return status;
+    size_t adding = 6 * channels + 5, preparing = 20; /* 12 of it the model given */
+    return pixels * (adding > preparing ? adding : preparing);
 }
 
 void rf_merge_destroy(rf_merge **merge_at)
@@ -79,98 +55,13 @@ void rf_merge_destroy(rf_merge **merge_at)
         return;
     rf_image_free(&merge->sum);
     rf_image_free(&merge->weight);
-    rf_image_free(&merge->picture);
+    rf_image_free(&merge->light);
     rf_image_free(&merge->width);
     rf_veil_blocks_free(&merge->blocks);
+    rf_merge_tiles_free(&merge->tiles);
     rf_free(merge->scratch);
     rf_free(merge);
     *merge_at = NULL;
-}
-
-typedef struct add_job {
-    rf_merge *merge;
-    const rf_image *frame, *energy;
-    float per_floor; /* 1 / noise floor of the energy */
-    const rf_span *spans;
-    int k, across; /* tiles across */
-} add_job;
-
-RF_HOT static void add_weighted(float *restrict sum, float *restrict total, const float *restrict frame,
-                         const float *restrict weight, int begin, int end, int channels)
-{
-    for (int x = begin; x < end; x++)
-        total[x] += weight[x];
-    if (channels == 1)
-        for (int x = begin; x < end; x++)
-            sum[x] += weight[x] * frame[x];
-    else
-        for (int x = begin; x < end; x++)
-            for (int c = 0; c < 3; c++)
-                sum[3 * x + c] += weight[x] * frame[3 * x + c];
-}
-
-static void soft_rows(void *arg, int begin, int end, int block, int thread)
-{
-    add_job *job = arg;
-    (void)block;
-    rf_merge *merge = job->merge;
-    float *weight = merge->scratch + (size_t)thread * merge->scratch_floats;
-    for (int y = begin; y < end; y++) {
-        rf_span span = job->spans[y];
-        const float *energy = rf_image_row_f32(job->energy, y / 2);
-        int chunk = TILE * TILE; /* rows wider than the scratch go in pieces */
-        for (int x0 = span.begin; x0 < span.end; x0 += chunk) {
-            int n = span.end - x0 < chunk ? span.end - x0 : chunk;
-            for (int x = 0; x < n; x++) {
-                float s = energy[(x0 + x) / 2] * job->per_floor;
-                weight[x] = s * s * s * s + SOFT_FLOOR;
-            }
-            int c = merge->settings.channels;
-            add_weighted(rf_image_row_f32(&merge->sum, y) + (size_t)x0 * (size_t)c, rf_image_row_f32(&merge->weight, y) + x0,
-                         rf_image_row_f32(job->frame, y) + (size_t)x0 * (size_t)c, weight, 0, n, c);
-        }
-    }
-}
-
-void rf_merge_add_soft(rf_merge *merge, const rf_image *frame, const rf_span *spans, const rf_image *energy,
-                       float noise_floor)
-{
-    add_job job = {.merge = merge, .frame = frame, .energy = energy, .spans = spans};
-    job.per_floor = noise_floor > 0 ? 1 / noise_floor : 1e6f;
-    rf_pool_rows(merge->pool, frame->height, 16, soft_rows, &job);
-}
-
-static void finish_rows(void *arg, int begin, int end, int block, int thread)
-{
-    rf_merge *merge = arg;
-    (void)block;
-    (void)thread;
-    int channels = merge->settings.channels;
-    for (int y = begin; y < end; y++) {
-        float *sum = rf_image_row_f32(&merge->sum, y), *weight = rf_image_row_f32(&merge->weight, y);
-        float *out = rf_image_row_f32(&merge->picture, y);
-        for (int x = 0; x < merge->settings.width; x++) {
-            float share = weight[x] > 0 ? 1 / weight[x] : 0;
-            for (int c = 0; c < channels; c++) {
-                float value = sum[x * channels + c] * share;
-                out[x * channels + c] = value < 0 ? 0 : value > 1 ? 1 : value;
-            }
-        }
-        memset(sum, 0, (size_t)merge->settings.width * (size_t)channels * sizeof *sum);
-        memset(weight, 0, (size_t)merge->settings.width * sizeof *weight);
-    }
-}
-
-const rf_image *rf_merge_finish_soft(rf_merge *merge)
-{
-    rf_pool_rows(merge->pool, merge->settings.height, 16, finish_rows, merge);
-    return &merge->picture;
-}
-
-const rf_image *rf_merge_finish(rf_merge *merge)
-{
-    merge->depth = NULL;
-    return rf_merge_finish_soft(merge);
 }
 
 /* Table of LUT_STEPS + 1 values over 0..1, interpolated; t is clipped. */
@@ -192,53 +83,111 @@ static float to_coded(const rf_merge *merge, float linear)
     return look_up(merge->coded, sqrtf(linear > 0 ? linear : 0));
 }
 
-static void linear_rows(void *arg, int begin, int end, int block, int thread)
+typedef struct light_job {
+    rf_merge *merge;
+    const rf_image *model;
+} light_job;
+
+static void light_rows(void *arg, int begin, int end, int block, int thread)
 {
-    rf_merge *merge = arg;
+    const light_job *job = arg;
+    rf_merge *merge = job->merge;
     (void)block;
     (void)thread;
-    size_t n = (size_t)merge->settings.width * (size_t)merge->settings.channels;
+    int channels = merge->light.channels, every = job->model->channels / channels;
     for (int y = begin; y < end; y++) {
-        float *row = rf_image_row_f32(&merge->picture, y);
-        for (size_t i = 0; i < n; i++)
-            row[i] = to_linear(merge, row[i]);
+        const float *from = rf_image_row_f32(job->model, y);
+        uint16_t *to = rf_image_row(&merge->light, y);
+        for (int i = 0; i < merge->light.width * channels; i++)
+            to[i] = (uint16_t)(to_linear(merge, from[i * every]) * RF_VEIL_WHITE + 0.5f);
     }
 }
 
-rf_status rf_merge_begin(rf_merge *merge, const rf_image *depth, float blur_px_per_step, float noise, rf_error *err)
+/* The accumulator takes over the model's memory where it can. */
+static rf_status make_sum(rf_merge *merge, rf_image *model, rf_error *err)
+{
+    if (model->channels != merge->settings.channels) {
+        rf_image_free(model);
+        return rf_image_alloc(&merge->sum, merge->settings.width, merge->settings.height, merge->settings.channels,
+                              RF_F32, "the merge sum", err);
+    }
+    merge->sum = *model;
+    *model = (rf_image){0};
+    for (int y = 0; y < merge->sum.height; y++)
+        memset(rf_image_row(&merge->sum, y), 0, merge->sum.stride_bytes);
+    return RF_OK;
+}
+
+rf_status rf_merge_create(rf_merge **out, const rf_merge_settings *settings, const rf_merge_cover *covers,
+                          const rf_image *depth, rf_image *model, rf_pool *pool, rf_error *err)
 {
     rf_status status;
-    int w = merge->settings.width, h = merge->settings.height;
-    merge->settings.blur_px_per_step = blur_px_per_step;
-    merge->settings.noise = noise;
+    rf_merge *merge = NULL;
+    int w = settings->width, h = settings->height;
+    *out = NULL;
+    RF_TRY(rf_alloc(&merge, 1, sizeof *merge, "the merge", err));
+    merge->settings = *settings;
+    merge->pool = pool;
     merge->depth = depth;
+    merge->scratch_floats = tile_floats(settings->channels);
+    for (int i = 0; i <= LUT_STEPS; i++) {
+        float t = (float)i / LUT_STEPS;
+        merge->linear[i] = rf_linear_from_coded(t);
+        merge->coded[i] = rf_coded_from_linear(t * t);
+    }
     RF_TRY(rf_image_alloc(&merge->width, w, h, 1, RF_U8, "the focus range map", err));
-    RF_TRY(rf_width_map(&merge->picture, blur_px_per_step, noise, &merge->width, merge->pool, err));
-    rf_veil_blocks_free(&merge->blocks);
+    RF_TRY(rf_width_map(model, settings->blur_px_per_step, settings->noise, &merge->width, pool, err));
+    RF_TRY(rf_image_alloc(&merge->light, w, h, settings->channels, RF_U16, "the light of the near parts", err));
+    light_job light = {merge, model};
+    rf_pool_rows(pool, h, 16, light_rows, &light);
+    RF_TRY(make_sum(merge, model, err));
+    RF_TRY(rf_image_alloc(&merge->weight, w, h, 1, RF_F32, "the merge weights", err));
+    RF_TRY(rf_alloc_raw(&merge->scratch, (size_t)rf_pool_threads(pool) * merge->scratch_floats, sizeof(float),
+                        "scratch of the merge", err));
     RF_TRY(rf_veil_blocks_make(&merge->blocks, depth, err));
-    rf_pool_rows(merge->pool, h, 16, linear_rows, merge);
+    RF_TRY(rf_merge_tiles_make(&merge->tiles, depth, &merge->width, settings->frame_count, covers, pool, err));
+    *out = merge;
+    return RF_OK;
 done:
+    rf_image_free(model);
+    rf_merge_destroy(&merge);
     return status;
 }
 
-/* Weights of frame k along a row piece; returns whether any is worth the work. */
-RF_HOT static int final_weights(const rf_merge *merge, int k, int y, int x0, int n, float *weight)
+/* ---- adding ---- */
+
+RF_HOT static void add_weighted(float *restrict sum, float *restrict total, const float *restrict frame,
+                                const float *restrict weight, int n, int channels)
 {
-    const float *depth = rf_image_row_f32(merge->depth, y) + x0;
-    const uint8_t *width = (const uint8_t *)rf_image_row(&merge->width, y) + x0;
-    float most = 0;
-    for (int x = 0; x < n; x++) {
-        float q = ((float)k - depth[x]) * RF_WIDTH_UNIT / (float)width[x];
-        q *= q;
-        /* Beyond 6 widths a frame counts only where no better one covers the pixel, and then the nearest. */
-        weight[x] = q < 36 ? 1 / (1 + q * q) : FINAL_FLOOR * 36 * 36 / (q * q);
-        most = weight[x] > most ? weight[x] : most;
-    }
-    return most > FINAL_FLOOR;
+    for (int x = 0; x < n; x++)
+        total[x] += weight[x];
+    if (channels == 1)
+        for (int x = 0; x < n; x++)
+            sum[x] += weight[x] * frame[x];
+    else
+        for (int x = 0; x < n; x++)
+            for (int c = 0; c < 3; c++)
+                sum[3 * x + c] += weight[x] * frame[3 * x + c];
 }
 
-/* How far to believe the veil of one pixel, 0..1: an estimate that leaves next to nothing of what the frame shows is more
- * likely wrong than the ground black. */
+/* Weights of frame k along a row piece; returns whether any is worth the work. The last term takes the weight to 0 at
+ * RF_MERGE_REACH widths, so that no frame comes in with a jump. */
+RF_HOT static int weigh_row(const float *restrict depth, const uint8_t *restrict width, float k, int n,
+                            float *restrict weight)
+{
+    const float reach4 = RF_MERGE_REACH * RF_MERGE_REACH * RF_MERGE_REACH * RF_MERGE_REACH;
+    float most = 0;
+    for (int x = 0; x < n; x++) {
+        float q = (k - depth[x]) * RF_WIDTH_UNIT / (float)width[x], q4 = q * q * (q * q);
+        float within = 1 / (1 + q4) - 1 / (1 + reach4), beyond = FAR_WEIGHT * reach4 / q4;
+        weight[x] = q4 < reach4 ? within + FAR_WEIGHT : beyond;
+        most = weight[x] > most ? weight[x] : most;
+    }
+    return most > 2 * FAR_WEIGHT;
+}
+
+/* How far to believe the veil of one pixel, 0..1: an estimate that leaves next to nothing of what the frame shows is
+ * more likely wrong than the ground black. */
 static float belief(const float *light, const float *veil, int channels)
 {
     float least = 1;
@@ -266,7 +215,7 @@ static void unveil_row(const rf_merge *merge, const float *frame, const float *t
             light[c] = to_linear(merge, from[c]);
         float believed = belief(light, v, channels), trust = (t - SEEN_FLOOR) / SEEN_FLOOR;
         if (trust <= 0) { /* next to nothing of the ground is seen: as it is, should no other frame be there */
-            weight[x] *= FINAL_FLOOR;
+            weight[x] *= SEEN_LITTLE;
             for (int c = 0; c < channels; c++)
                 out[x * channels + c] = from[c];
             continue;
@@ -277,43 +226,91 @@ static void unveil_row(const rf_merge *merge, const float *frame, const float *t
     }
 }
 
-static void final_tiles(void *arg, int begin, int end, int block, int thread)
+typedef struct add_job {
+    rf_merge *merge;
+    const rf_source *source;
+    int k, across; /* tiles in a row */
+} add_job;
+
+static void add_tile(const add_job *job, rf_piece tile, int everywhere, float *scratch)
 {
-    add_job *job = arg;
-    (void)block;
     rf_merge *merge = job->merge;
-    int channels = merge->settings.channels, w = merge->settings.width, h = merge->settings.height;
-    float *transmission = merge->scratch + (size_t)thread * merge->scratch_floats;
-    float *veil = transmission + TILE * TILE, *grids = veil + TILE * TILE * channels;
-    rf_veil_scene scene = {merge->depth, &merge->blocks, &merge->picture, merge->settings.blur_px_per_step, VEIL_GAP_STEPS};
-    for (int tile = begin; tile < end; tile++) {
-        int x0 = tile % job->across * TILE, y0 = tile / job->across * TILE;
-        int x1 = x0 + TILE < w ? x0 + TILE : w, y1 = y0 + TILE < h ? y0 + TILE : h;
-        int veiled = -1; /* not asked yet */
-        for (int y = y0; y < y1; y++) {
-            int from = job->spans[y].begin > x0 ? job->spans[y].begin : x0;
-            int to = job->spans[y].end < x1 ? job->spans[y].end : x1, n = to - from;
-            float weight[TILE], clear[3 * TILE];
-            if (n <= 0)
-                continue;
-            int worth = final_weights(merge, job->k, y, from, n, weight);
-            const float *frame = rf_image_row_f32(job->frame, y) + (size_t)from * (size_t)channels;
-            if (worth && veiled < 0)
-                veiled = merge->settings.veil && rf_veil_tile(&scene, (float)job->k, x0, y0, transmission, veil, grids);
-            if (worth && veiled == 1) {
-                int at = (y - y0) * TILE + from - x0;
-                unveil_row(merge, frame, transmission + at, veil + at * channels, weight, clear, n);
-                frame = clear;
+    int channels = merge->settings.channels, worth = 0, stride = TILE * channels;
+    float *weights = scratch, *frame = weights + TILE * TILE, *transmission = frame + TILE * stride;
+    float *veil = transmission + TILE * TILE, *grids = veil + TILE * stride;
+    for (int y = 0; y < tile.height; y++)
+        worth |= weigh_row(rf_image_row_f32(merge->depth, tile.y + y) + tile.x,
+                           (const uint8_t *)rf_image_row(&merge->width, tile.y + y) + tile.x, (float)job->k, tile.width,
+                           weights + y * TILE);
+    if (!worth && !everywhere)
+        return;
+    rf_veil_scene scene = {merge->depth, &merge->blocks, &merge->light, merge->settings.blur_px_per_step,
+                           VEIL_GAP_STEPS};
+    int veiled =
+        worth && merge->settings.veil && rf_veil_tile(&scene, (float)job->k, tile.x, tile.y, transmission, veil, grids);
+    job->source->read(job->source, tile, RF_PIECE_COLOUR, frame, (size_t)stride);
+    for (int y = 0; y < tile.height; y++) {
+        int from, to;
+        rf_source_covered(job->source, tile, tile.y + y, &from, &to);
+        if (from >= to)
+            continue;
+        float *row = frame + y * stride + from * channels, *weight = weights + y * TILE + from;
+        int at = y * TILE + from;
+        if (veiled)
+            unveil_row(merge, row, transmission + at, veil + at * channels, weight, row, to - from);
+        add_weighted(rf_image_row_f32(&merge->sum, tile.y + y) + (size_t)(tile.x + from) * (size_t)channels,
+                     rf_image_row_f32(&merge->weight, tile.y + y) + tile.x + from, row, weight, to - from, channels);
+    }
+}
+
+static void add_tiles(void *arg, int begin, int end, int block, int thread)
+{
+    const add_job *job = arg;
+    rf_merge *merge = job->merge;
+    (void)block;
+    for (int i = begin; i < end; i++) {
+        rf_piece tile = {i % job->across * TILE, i / job->across * TILE, TILE, TILE};
+        tile.width = tile.x + TILE > merge->settings.width ? merge->settings.width - tile.x : TILE;
+        tile.height = tile.y + TILE > merge->settings.height ? merge->settings.height - tile.y : TILE;
+        if (rf_merge_tiles_want(&merge->tiles, i, job->k))
+            add_tile(job, tile, rf_merge_tiles_want_all(&merge->tiles, i),
+                     merge->scratch + (size_t)thread * merge->scratch_floats);
+    }
+}
+
+void rf_merge_add(rf_merge *merge, int k, const rf_source *source)
+{
+    add_job job = {.merge = merge, .source = source, .k = k, .across = merge->tiles.across};
+    rf_pool_rows(merge->pool, merge->tiles.across * merge->tiles.down, 1, add_tiles, &job);
+}
+
+static void finish_rows(void *arg, int begin, int end, int block, int thread)
+{
+    rf_merge *merge = arg;
+    (void)block;
+    (void)thread;
+    int channels = merge->settings.channels;
+    for (int y = begin; y < end; y++) {
+        float *sum = rf_image_row_f32(&merge->sum, y);
+        const float *weight = rf_image_row_f32(&merge->weight, y);
+        for (int x = 0; x < merge->settings.width; x++) {
+            float share = weight[x] > 0 ? 1 / weight[x] : 0;
+            for (int c = 0; c < channels; c++) {
+                float value = sum[x * channels + c] * share;
+                sum[x * channels + c] = value < 0 ? 0 : value > 1 ? 1 : value;
             }
-            add_weighted(rf_image_row_f32(&merge->sum, y) + (size_t)from * (size_t)channels,
-                         rf_image_row_f32(&merge->weight, y) + from, frame, weight, 0, n, channels);
         }
     }
 }
 
-void rf_merge_add(rf_merge *merge, int k, const rf_image *frame, const rf_span *spans)
+const rf_image *rf_merge_finish(rf_merge *merge)
 {
-    int across = (merge->settings.width + TILE - 1) / TILE, down = (merge->settings.height + TILE - 1) / TILE;
-    add_job job = {.merge = merge, .frame = frame, .spans = spans, .k = k, .across = across};
-    rf_pool_rows(merge->pool, across * down, 1, final_tiles, &job);
+    rf_pool_rows(merge->pool, merge->settings.height, 16, finish_rows, merge);
+    merge->depth = NULL;
+    rf_image_free(&merge->weight);
+    rf_image_free(&merge->light);
+    rf_image_free(&merge->width);
+    rf_veil_blocks_free(&merge->blocks);
+    rf_merge_tiles_free(&merge->tiles);
+    return &merge->sum;
 }

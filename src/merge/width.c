@@ -1,9 +1,9 @@
 /* width.c - how far from its depth a pixel may take frames: where blur starts to cost more than noise.
  *
- * Blurred by a disc of radius r, band l of a Laplacian pyramid (centre frequency f_l) keeps the share MTF(r f_l); what is
- * lost, E_l (1 - MTF)^2, is the squared error. With the disc's MTF ~ 1 / (1 + u), u = (pi r f_l)^2 / 2 (exact to second
- * order in r), the width is the defocus at which the sum over bands reaches the noise variance of one frame. Where nothing
- * has detail the width is MAX: many frames are averaged and the noise falls. */
+ * Blurred by a disc of radius r, band l of a Laplacian pyramid (centre frequency f_l) keeps the share MTF(r f_l); what
+ * is lost, E_l (1 - MTF)^2, is the squared error. With the disc's MTF ~ 1 / (1 + u), u = (pi r f_l)^2 / 2 (exact to
+ * second order in r), the width is the defocus at which the sum over bands reaches the noise variance of one frame.
+ * Where nothing has detail the width is MAX: many frames are averaged and the noise falls. */
 #include "width.h"
 
 #include <math.h>

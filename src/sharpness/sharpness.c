@@ -4,20 +4,22 @@
 #include <math.h>
 #include <string.h>
 
+#include "base/hot.h"
 #include "railfold/memory.h"
 
 enum {
-    BLOCK_ROWS = 32,   /* energy rows per job */
     SUPPORT_PX = 3,    /* how far the measure at a pixel looks: smoothing 2, Laplacian 1 */
     SMOOTH_RADIUS = 2, /* taps of the 0.7 px Gaussian */
     MAX_RADIUS = 4,
-    RING = 5,         /* luma rows under the smoothing kernel */
-    SCRATCH_ROWS = 10 /* floats per frame column and thread */
+    RING = 5,                                      /* luma rows under the smoothing kernel */
+    BAND_ROWS = 64,                                /* luma rows asked for at once */
+    BLOCK_ROWS = (BAND_ROWS - 2 * SUPPORT_PX) / 2, /* energy rows per job */
+    SCRATCH_ROWS = 10 + BAND_ROWS                  /* floats per frame column and thread */
 };
 
 static const double SMOOTH_PX = 0.7;
 static const double POOL_PX = 0.85;    /* in energy pixels: 1.7 frame pixels */
-static const double DRAW_IN_PX = 0.7; /* 1.4 frame pixels: more loses thin bristles, less lets outlines grow */
+static const double DRAW_IN_PX = 0.7;  /* 1.4 frame pixels: more loses thin bristles, less lets outlines grow */
 static const float FLOOR_SHARE = 0.2f; /* keeps reciprocals finite; 0.03 to 1 give the same depth */
 static const float TINY_ENERGY = 1e-12f;
 enum { FLOOR_BINS = 256, BINS_PER_OCTAVE = 4, FLOOR_LOWEST_OCTAVE = -44 };
@@ -103,8 +105,7 @@ float rf_sharpness_noise_floor(const rf_sharpness *sharpness)
 
 typedef struct measure_job {
     rf_sharpness *s;
-    const rf_image *frame;
-    rf_image *energy;
+    const rf_source *source;
 } measure_job;
 
 static int clamp_int(int v, int low, int high)
@@ -112,18 +113,13 @@ static int clamp_int(int v, int low, int high)
     return v < low ? low : v > high ? high : v;
 }
 
-/* Luma of row y (repeated beyond the picture), smoothed along the row. `padded` is scratch. */
-static void smoothed_luma_row(const rf_sharpness *s, const rf_image *frame, int y, float *restrict padded,
-                              float *restrict out)
+/* A row of luma smoothed along itself. `padded` is scratch. */
+RF_HOT static void smooth_across(const rf_sharpness *s, const float *restrict row, float *restrict padded,
+                                 float *restrict out)
 {
     int width = s->width;
-    const float *row = rf_image_row_f32(frame, clamp_int(y, 0, s->height - 1));
     float *luma = padded + SMOOTH_RADIUS;
-    if (frame->channels == 1)
-        memcpy(luma, row, (size_t)width * sizeof *luma);
-    else
-        for (int x = 0; x < width; x++)
-            luma[x] = 0.299f * row[3 * x] + 0.587f * row[3 * x + 1] + 0.114f * row[3 * x + 2];
+    memcpy(luma, row, (size_t)width * sizeof *luma);
     for (int i = 1; i <= SMOOTH_RADIUS; i++) {
         luma[-i] = luma[0];
         luma[width - 1 + i] = luma[width - 1];
@@ -133,7 +129,7 @@ static void smoothed_luma_row(const rf_sharpness *s, const rf_image *frame, int 
         out[x] = tap[0] * luma[x] + tap[1] * (luma[x - 1] + luma[x + 1]) + tap[2] * (luma[x - 2] + luma[x + 2]);
 }
 
-static void smooth_down(const rf_sharpness *s, float *const ring[RING], float *restrict out)
+RF_HOT static void smooth_down(const rf_sharpness *s, float *const ring[RING], float *restrict out)
 {
     const float *tap = s->smooth.tap;
     const float *a = ring[0], *b = ring[1], *c = ring[2], *d = ring[3], *e = ring[4];
@@ -143,14 +139,21 @@ static void smooth_down(const rf_sharpness *s, float *const ring[RING], float *r
     out[s->width] = out[s->width - 1];
 }
 
-/* Squared Laplacian of the middle row of three. */
-static void laplacian_energy(int width, const float *above, const float *here, const float *below, float *restrict out)
+/* Squared Laplacian of the middle row of three, a quarter of each pair into (or added to) `out`. */
+RF_HOT static void laplacian_energy(int width, int energy_width, const float *above, const float *here,
+                                    const float *below, float *restrict squared, float *restrict out, int add)
 {
     for (int x = 0; x < width; x++) {
         float l = above[x] + below[x] + here[x - 1] + here[x + 1] - 4.0f * here[x];
-        out[x] = l * l;
+        squared[x] = l * l;
     }
-    out[width] = out[width - 1]; /* the pair of the last column when the width is odd */
+    squared[width] = squared[width - 1]; /* the pair of the last column when the width is odd */
+    if (add)
+        for (int i = 0; i < energy_width; i++)
+            out[i] += 0.25f * (squared[2 * i] + squared[2 * i + 1]);
+    else
+        for (int i = 0; i < energy_width; i++)
+            out[i] = 0.25f * (squared[2 * i] + squared[2 * i + 1]);
 }
 
 static void measure_rows(void *arg, int begin, int end, int block, int thread)
@@ -160,33 +163,31 @@ static void measure_rows(void *arg, int begin, int end, int block, int thread)
     rf_sharpness *s = job->s;
     size_t stride = (size_t)s->width + 2 * SUPPORT_PX;
     float *base = s->scratch + (size_t)thread * s->scratch_floats;
-    float *ring[RING], *smooth[3], *padded = base + 8 * stride, *squared = base + 9 * stride;
+    float *ring[RING], *smooth[3], *padded = base + 8 * stride, *squared = base + 9 * stride,
+                                   *band = base + 10 * stride;
     for (int i = 0; i < RING; i++)
         ring[i] = base + (size_t)i * stride + 1;
     for (int i = 0; i < 3; i++)
         smooth[i] = base + (size_t)(RING + i) * stride + 1;
-    int first = 2 * begin - SUPPORT_PX;
+    int first = 2 * begin - SUPPORT_PX, last = s->height - 1;
+    rf_piece piece = {0, clamp_int(first, 0, last), s->width, 0};
+    piece.height = clamp_int(2 * end + SUPPORT_PX - 1, 0, last) + 1 - piece.y;
+    job->source->read(job->source, piece, RF_PIECE_LUMA, band, stride);
     for (int y = first; y < 2 * end + SUPPORT_PX; y++) {
         float *oldest = ring[0];
         memmove(ring, ring + 1, (RING - 1) * sizeof *ring);
         ring[RING - 1] = oldest;
-        smoothed_luma_row(s, job->frame, y, padded, oldest);
+        smooth_across(s, band + (size_t)(clamp_int(y, 0, last) - piece.y) * stride, padded,
+                      oldest); /* repeated beyond */
         if (y < first + RING - 1)
             continue;
         oldest = smooth[0];
         smooth[0] = smooth[1], smooth[1] = smooth[2], smooth[2] = oldest;
         smooth_down(s, ring, oldest);
         int row = y - SUPPORT_PX; /* the row the Laplacian is centred on */
-        if (row < 2 * begin)
-            continue;
-        laplacian_energy(s->width, smooth[0], smooth[1], smooth[2], squared);
-        float *out = rf_image_row_f32(&s->raw, row / 2);
-        if (row % 2 == 0)
-            for (int i = 0; i < s->energy_width; i++)
-                out[i] = 0.25f * (squared[2 * i] + squared[2 * i + 1]);
-        else
-            for (int i = 0; i < s->energy_width; i++)
-                out[i] += 0.25f * (squared[2 * i] + squared[2 * i + 1]);
+        if (row >= 2 * begin)
+            laplacian_energy(s->width, s->energy_width, smooth[0], smooth[1], smooth[2], squared,
+                             rf_image_row_f32(&s->raw, row / 2), row % 2);
     }
 }
 
@@ -244,7 +245,7 @@ typedef struct filter_job {
     int reciprocal;
 } filter_job;
 
-static void filter_down(const filter_job *job, int j, float *restrict sum)
+RF_HOT static void filter_down(const filter_job *job, int j, float *restrict sum)
 {
     const rf_image *in = job->in;
     const float *centre = rf_image_row_f32(in, j);
@@ -259,29 +260,36 @@ static void filter_down(const filter_job *job, int j, float *restrict sum)
     }
 }
 
+/* The same along the row; `sum` has room for the radius on both sides. */
+RF_HOT static void filter_across(const filter_job *job, float *restrict sum, float *restrict out)
+{
+    int width = job->in->width, radius = job->k->radius;
+    const float *tap = job->k->tap;
+    for (int r = 1; r <= radius; r++) {
+        sum[-r] = sum[0];
+        sum[width - 1 + r] = sum[width - 1];
+    }
+    for (int i = 0; i < width; i++)
+        out[i] = tap[0] * sum[i];
+    for (int r = 1; r <= radius; r++)
+        for (int i = 0; i < width; i++)
+            out[i] += tap[r] * (sum[i - r] + sum[i + r]);
+    if (job->reciprocal)
+        for (int i = 0; i < width; i++)
+            out[i] = 1.0f / (out[i] + job->add);
+}
+
 static void filter_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
     filter_job *job = arg;
     rf_sharpness *s = job->s;
-    int width = job->in->width, radius = job->k->radius;
-    const float *tap = job->k->tap;
-    float *padded = s->scratch + (size_t)thread * s->scratch_floats + MAX_RADIUS;
+    int width = job->in->width;
+    float *sum = s->scratch + (size_t)thread * s->scratch_floats + MAX_RADIUS;
     for (int j = begin; j < end; j++) {
         float *out = rf_image_row_f32(job->out, j);
-        filter_down(job, j, padded);
-        for (int r = 1; r <= radius; r++) {
-            padded[-r] = padded[0];
-            padded[width - 1 + r] = padded[width - 1];
-        }
-        for (int i = 0; i < width; i++)
-            out[i] = tap[0] * padded[i];
-        for (int r = 1; r <= radius; r++)
-            for (int i = 0; i < width; i++)
-                out[i] += tap[r] * (padded[i - r] + padded[i + r]);
-        if (job->reciprocal)
-            for (int i = 0; i < width; i++)
-                out[i] = 1.0f / (out[i] + job->add);
+        filter_down(job, j, sum);
+        filter_across(job, sum, out);
         if (job->clear_outside) {
             memset(out, 0, (size_t)s->inside[j][0] * sizeof *out);
             memset(out + s->inside[j][1], 0, (size_t)(width - s->inside[j][1]) * sizeof *out);
@@ -320,22 +328,20 @@ static void invert_rows(void *arg, int begin, int end, int block, int thread)
     }
 }
 
-rf_status rf_sharpness_measure(rf_sharpness *s, const rf_image *frame, const int (*covered)[2], rf_image *energy,
-                               rf_error *err)
+rf_status rf_sharpness_measure_source(rf_sharpness *s, const rf_source *source, rf_image *energy, rf_error *err)
 {
-    if (frame->width != s->width || frame->height != s->height || frame->sample != RF_F32 ||
-        (frame->channels != 1 && frame->channels != 3))
+    if (source->width != s->width || source->height != s->height || (source->channels != 1 && source->channels != 3))
         return rf_fail(err, RF_ERR_INPUT,
                        "a frame of %d x %d pixels and %d channels cannot be measured: %d x %d was announced",
-                       frame->width, frame->height, frame->channels, s->width, s->height);
+                       source->width, source->height, source->channels, s->width, s->height);
     if (energy->width != s->energy_width || energy->height != s->energy_height || energy->channels != 1 ||
         energy->sample != RF_F32)
         return rf_fail(err, RF_ERR_INTERNAL, "an energy map of %d x %d pixels does not fit a frame of %d x %d",
                        energy->width, energy->height, s->width, s->height);
-    measure_job measure = {.s = s, .frame = frame, .energy = energy};
+    measure_job measure = {.s = s, .source = source};
     rf_pool_rows(s->pool, s->energy_height, BLOCK_ROWS, measure_rows, &measure);
-    find_inside(s, covered);
-    if (covered != NULL)
+    find_inside(s, source->covered);
+    if (source->covered != NULL)
         continue_outwards(s);
     filter_job gather = {.s = s, .in = &s->raw, .out = &s->pooled, .k = &s->gather};
     rf_pool_rows(s->pool, s->energy_height, BLOCK_ROWS, filter_rows, &gather);
@@ -346,4 +352,13 @@ rf_status rf_sharpness_measure(rf_sharpness *s, const rf_image *frame, const int
         .s = s, .in = &s->pooled, .out = energy, .k = &s->draw_in, .reciprocal = 1, .clear_outside = 1};
     rf_pool_rows(s->pool, s->energy_height, BLOCK_ROWS, filter_rows, &draw_in);
     return RF_OK;
+}
+
+rf_status rf_sharpness_measure(rf_sharpness *s, const rf_image *frame, const int (*covered)[2], rf_image *energy,
+                               rf_error *err)
+{
+    if (frame->sample != RF_F32)
+        return rf_fail(err, RF_ERR_INPUT, "a frame that is not of floats cannot be measured");
+    rf_source source = rf_source_of_image(frame, covered);
+    return rf_sharpness_measure_source(s, &source, energy, err);
 }

@@ -6,6 +6,7 @@
 
 #include "railfold/depth_view.h"
 #include "railfold/memory.h"
+#include "railfold/warp.h"
 
 enum { PICTURE_SIDE = 1400, FRAME_SIDE = 900, SAMPLE_SIDE = 640, PICTURE_QUALITY = 85, FRAME_QUALITY = 75 };
 
@@ -28,6 +29,7 @@ static void reduce_row(const rf_image *from, rf_image *to, int y)
     for (int sy = (int)y0; sy < from->height && sy < y1; sy++) {
         const float *in = rf_image_row_f32(from, sy);
         const uint8_t *in8 = from->sample == RF_U8 ? rf_image_row(from, sy) : NULL;
+        const uint16_t *in16 = from->sample == RF_U16 ? rf_image_row(from, sy) : NULL;
         double share_y = (fmin(y1, sy + 1) - fmax(y0, sy)) / (y1 - y0);
         for (int x = 0; x < to->width; x++) {
             double x0 = x * per_x, x1 = (x + 1) * per_x;
@@ -35,7 +37,9 @@ static void reduce_row(const rf_image *from, rf_image *to, int y)
                 float share = (float)(share_y * (fmin(x1, sx + 1) - fmax(x0, sx)) / per_x);
                 for (int c = 0; c < channels; c++)
                     out[x * channels + c] +=
-                        share * (in8 != NULL ? (float)in8[sx * channels + c] / 255 : in[sx * channels + c]);
+                        share * (in8 != NULL    ? (float)in8[sx * channels + c] / 255
+                                 : in16 != NULL ? (float)in16[sx * channels + c] / 65535
+                                                : in[sx * channels + c]);
             }
         }
     }
@@ -59,8 +63,21 @@ static rf_status shape(rf_image *image, int width, int height, int channels, rf_
     return rf_image_alloc(image, width, height, channels, sample, "a picture of the page", err);
 }
 
-/* `from` (RF_F32 or RF_U8) reduced, as JPEG. */
-static rf_status encode(rf_album *album, const rf_take *take, const rf_image *from, int side, int quality,
+/* The pose between reduced pictures that does what `pose` does between pictures of width x height. */
+static rf_pose reduced_pose(const rf_pose *pose, double width, double height, const rf_image *reduced)
+{
+    double sx = width / reduced->width, sy = height / reduced->height;
+    double x0 = 0.5 * sx - 0.5, y0 = 0.5 * sy - 0.5; /* where the middle of the first reduced pixel lies */
+    rf_pose out = *pose;
+    out.b = pose->b * sy / sx;
+    out.c = pose->c * sx / sy;
+    out.tx = (pose->a * x0 + pose->b * y0 + pose->tx - x0) / sx;
+    out.ty = (pose->c * x0 + pose->d * y0 + pose->ty - y0) / sy;
+    return out;
+}
+
+/* `from` (any sample type) reduced and then, unless `pose` is NULL, moved into place; as JPEG. */
+static rf_status encode(rf_album *album, const rf_take *take, const rf_image *from, const rf_pose *pose, int side, int quality,
                         rf_page_picture *out, rf_error *err)
 {
     rf_status status;
@@ -71,8 +88,15 @@ static rf_status encode(rf_album *album, const rf_take *take, const rf_image *fr
     RF_TRY(shape(&album->small, width, height, from->channels, RF_U8, err));
     rf_image source = *from, *images[2] = {&source, &album->sum};
     rf_pool_rows(take->pool, height, 16, reduce_rows, images);
+    const rf_image *reduced = &album->sum;
+    if (pose != NULL) {
+        rf_pose small = reduced_pose(pose, from->width, from->height, &album->sum);
+        RF_TRY(shape(&album->moved, width, height, from->channels, RF_F32, err));
+        rf_warp_image(&album->sum, &small, &album->moved, NULL, take->pool);
+        reduced = &album->moved;
+    }
     for (int y = 0; y < height; y++)
-        rf_row_from_f32(rf_image_row(&album->small, y), rf_image_row_f32(&album->sum, y), RF_U8,
+        rf_row_from_f32(rf_image_row(&album->small, y), rf_image_row_f32(reduced, y), RF_U8,
                         (size_t)width * (size_t)from->channels);
     RF_TRY(rf_picture_encode_jpeg(&album->small, &take->metadata, quality, &bytes, &out->count, err));
     out->bytes = bytes;
@@ -86,7 +110,7 @@ static int chosen(int i, int kept, int count)
     return kept < 2 ? 0 : (int)(((int64_t)i * (count - 1) + (kept - 1) / 2) / (kept - 1));
 }
 
-rf_status rf_album_add(rf_album *album, const rf_take *take, int k, const rf_image *frame, rf_error *err)
+rf_status rf_album_add(rf_album *album, const rf_take *take, int k, const rf_source *source, rf_error *err)
 {
     int count = take->report->frame_count, kept = count < ALBUM_FRAMES ? count : ALBUM_FRAMES, wanted = 0;
     for (int i = 0; i < kept; i++)
@@ -94,7 +118,7 @@ rf_status rf_album_add(rf_album *album, const rf_take *take, int k, const rf_ima
     if (!wanted || album->frame_count == ALBUM_FRAMES)
         return RF_OK;
     rf_page_picture *picture = &album->frames[album->frame_count];
-    rf_status status = encode(album, take, frame, FRAME_SIDE, FRAME_QUALITY, picture, err);
+    rf_status status = encode(album, take, source->frame, source->pose, FRAME_SIDE, FRAME_QUALITY, picture, err);
     if (status != RF_OK)
         return status;
     picture->frame = k;
@@ -113,6 +137,7 @@ void rf_album_free(rf_album *album)
     for (int i = 0; i < album->frame_count; i++)
         free_picture(&album->frames[i]);
     rf_image_free(&album->sum);
+    rf_image_free(&album->moved);
     rf_image_free(&album->small);
     album->frame_count = 0;
 }
@@ -149,7 +174,7 @@ static rf_status encode_depth_view(rf_album *album, const rf_take *take, const r
     RF_TRY(thin(outputs->confidence, PICTURE_SIDE * 3 / 2, &confidence, err));
     RF_TRY(rf_image_alloc(&colours, depth.width, depth.height, 3, RF_U8, "the page's depth view", err));
     rf_depth_colour_view(&depth, &confidence, page->depth_near, page->depth_far, &colours, take->pool);
-    RF_TRY(encode(album, take, &colours, PICTURE_SIDE, PICTURE_QUALITY, out, err));
+    RF_TRY(encode(album, take, &colours, NULL, PICTURE_SIDE, PICTURE_QUALITY, out, err));
 done:
     rf_image_free(&depth);
     rf_image_free(&confidence);
@@ -185,7 +210,7 @@ rf_status rf_album_page(rf_album *album, const rf_take *take, const rf_outputs *
                     .frame_count = album->frame_count,
                     .nearer = outputs->far_first};
     rf_image depth = {0}, confidence = {0};
-    RF_TRY(encode(album, take, outputs->picture, PICTURE_SIDE, PICTURE_QUALITY, &page.merged, err));
+    RF_TRY(encode(album, take, outputs->picture, NULL, PICTURE_SIDE, PICTURE_QUALITY, &page.merged, err));
     RF_TRY(encode_depth_view(album, take, outputs, &page, &page.depth_view, err));
     RF_TRY(thin(outputs->depth, SAMPLE_SIDE, &depth, err));
     RF_TRY(thin(outputs->confidence, SAMPLE_SIDE, &confidence, err));

@@ -7,17 +7,18 @@
 
 #include "outputs.h"
 #include "railfold/page.h"
+#include "railfold/source.h"
 
 enum { ALBUM_FRAMES = 24 };
 
 typedef struct rf_album {
     int frame_count;
     rf_page_picture frames[ALBUM_FRAMES]; /* bytes owned */
-    rf_image sum, small;                  /* scratch of the reduction */
+    rf_image sum, moved, small;           /* scratch of the reduction */
 } rf_album;
 
-/* Frame k of the take, moved into place (RF_F32): kept when it is one of those chosen, evenly spread over the take. */
-rf_status rf_album_add(rf_album *album, const rf_take *take, int k, const rf_image *frame, rf_error *err) RF_CHECKED;
+/* Frame k of the take, seen through its pose: kept when it is one of those chosen, evenly spread over the take. */
+rf_status rf_album_add(rf_album *album, const rf_take *take, int k, const rf_source *source, rf_error *err) RF_CHECKED;
 void rf_album_free(rf_album *album);
 
 /* The page as text, from rf_alloc. */

@@ -12,8 +12,7 @@ typedef struct rf_run {
     rf_take take;
     rf_pose *poses;        /* one a frame */
     int far_first;         /* the rail retreats: frame 0 is focused farthest */
-    rf_image warped;       /* the current frame in output geometry, RF_F32 */
-    rf_span *spans;        /* what it covers, one a row */
+    int (*covered)[2];     /* what the current frame covers: per output row the first column and one past the last */
     rf_merge *merge;
     rf_depth_maps maps;
     const rf_image *picture;   /* the merged picture, wherever it lies */
@@ -34,8 +33,9 @@ rf_status rf_run_merge(rf_run *run, rf_error *err) RF_CHECKED;
 /* --view parallel: picture and maps moved to scale. */
 rf_status rf_run_parallel(rf_run *run, rf_error *err) RF_CHECKED;
 
-/* One pass over the used frames, warped: calls `each` with the frame number; progress counts frames from `done` on. */
-typedef rf_status (*rf_each_fn)(rf_run *run, int k, void *arg, rf_error *err);
+/* One pass over the used frames: calls `each` with the frame number and the frame in output geometry, made piece by piece as
+ * it is asked for; progress counts frames from `done` on. */
+typedef rf_status (*rf_each_fn)(rf_run *run, int k, const rf_source *source, void *arg, rf_error *err);
 rf_status rf_run_pass(rf_run *run, const char *stage, int done, int total, rf_each_fn each, void *arg, rf_error *err) RF_CHECKED;
 
 #endif

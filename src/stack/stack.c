@@ -46,14 +46,17 @@ done:
     return status;
 }
 
+/* Faults of the sensor, depth, merge: each is over before the next begins. While edges are settled, when the depth module
+ * holds most, no frame is decoded; while it takes frames in it holds less by more than the frames. */
 size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_bytes, int frame_count, int threads)
 {
     rf_merge_settings merge = {.width = width, .height = height, .channels = channels};
-    size_t pixels = (size_t)width * (size_t)height;
-    size_t decoded = 2 * pixels * (size_t)(channels * sample_bytes), warped = pixels * (size_t)channels * 4;
-    size_t folding = rf_merge_bytes(&merge) + rf_depth_memory_bytes(width, height, frame_count, threads) + ((size_t)16 << 20);
-    size_t looking = rf_sensor_memory_bytes(width, height); /* over before the other begins */
-    return decoded + warped + (folding > looking ? folding : looking);
+    size_t pixels = (size_t)width * (size_t)height, decoded = 2 * pixels * (size_t)(channels * sample_bytes);
+    size_t maps = 12 * pixels, merging = decoded + maps + rf_merge_bytes(&merge);
+    size_t depth = rf_depth_memory_bytes(width, height, frame_count, threads);
+    size_t looking = decoded + rf_sensor_memory_bytes(width, height);
+    size_t most = merging > depth ? merging : depth;
+    return (most > looking ? most : looking) + ((size_t)16 << 20);
 }
 
 static rf_status check_memory(const rf_run *run, rf_error *err)
@@ -82,8 +85,7 @@ static rf_status start_run(rf_run *run, const rf_merge_options *options, rf_run_
     report->channels = info->channels;
     RF_TRY(check_memory(run, err));
     RF_TRY(rf_alloc(&run->poses, (size_t)options->frame_count, sizeof *run->poses, "the poses", err));
-    RF_TRY(rf_alloc(&run->spans, (size_t)info->height, sizeof *run->spans, "the coverage", err));
-    RF_TRY(rf_image_alloc(&run->warped, info->width, info->height, info->channels, RF_F32, "a warped frame", err));
+    RF_TRY(rf_alloc(&run->covered, (size_t)info->height, sizeof *run->covered, "the coverage", err));
 done:
     return status;
 }
@@ -94,8 +96,7 @@ static void end_run(rf_run *run)
     rf_album_free(&run->album);
     rf_depth_maps_free(&run->maps);
     rf_image_free(&run->parallel);
-    rf_image_free(&run->warped);
-    rf_free(run->spans);
+    rf_free(run->covered);
     rf_free(run->poses);
     rf_take_close(&run->take);
     rf_pool_destroy(&run->take.pool);

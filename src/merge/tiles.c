@@ -1,0 +1,87 @@
+/* tiles.c - frames by tile; see tiles.h. */
+#include "tiles.h"
+
+#include <math.h>
+#include <string.h>
+
+#include "railfold/memory.h"
+#include "width.h"
+
+enum { TILE = RF_PIECE_COLUMNS, BITS = 64 };
+
+typedef struct tiles_job {
+    rf_merge_tiles *tiles;
+    const rf_image *depth, *width;
+    const rf_merge_cover *covers;
+    int last; /* frame */
+} tiles_job;
+
+static int clamp(float v, int last)
+{
+    return v > 0 ? (v < (float)last ? (int)v : last) : 0;
+}
+
+/* Bits of the frames within reach of the tile's pixels; *low and *high: its depths. */
+static uint64_t frames_within(const tiles_job *job, rf_piece tile, float *low, float *high)
+{
+    uint64_t bits = 0;
+    *low = INFINITY;
+    *high = -INFINITY;
+    for (int y = tile.y; y < tile.y + tile.height; y++) {
+        const float *depth = rf_image_row_f32(job->depth, y) + tile.x;
+        const uint8_t *width = (const uint8_t *)rf_image_row(job->width, y) + tile.x;
+        for (int x = 0; x < tile.width; x++) {
+            float reach = RF_MERGE_REACH / RF_WIDTH_UNIT * (float)width[x];
+            int first = clamp(ceilf(depth[x] - reach), job->last) / job->tiles->frames_per_bit;
+            int last = clamp(depth[x] + reach, job->last) / job->tiles->frames_per_bit;
+            bits |= (~(uint64_t)0 >> (BITS - 1 - last)) & (~(uint64_t)0 << first);
+            *low = depth[x] < *low ? depth[x] : *low;
+            *high = depth[x] > *high ? depth[x] : *high;
+        }
+    }
+    return bits;
+}
+
+static int covers_tile(const rf_merge_cover *cover, rf_piece tile)
+{
+    return cover->x_begin <= tile.x && cover->y_begin <= tile.y && cover->x_end >= tile.x + tile.width &&
+           cover->y_end >= tile.y + tile.height;
+}
+
+static void choose_frames(void *arg, int begin, int end, int block, int thread)
+{
+    const tiles_job *job = arg;
+    (void)block;
+    (void)thread;
+    for (int i = begin; i < end; i++) {
+        rf_piece tile = {i % job->tiles->across * TILE, i / job->tiles->across * TILE, TILE, TILE};
+        float low, high;
+        tile.width = tile.x + TILE > job->depth->width ? job->depth->width - tile.x : TILE;
+        tile.height = tile.y + TILE > job->depth->height ? job->depth->height - tile.y : TILE;
+        job->tiles->frames[i] = frames_within(job, tile, &low, &high);
+        for (int k = clamp(low, job->last); job->covers != NULL && k <= clamp(ceilf(high), job->last); k++)
+            if (!covers_tile(&job->covers[k], tile))
+                job->tiles->frames[i] = ~(uint64_t)0;
+    }
+}
+
+rf_status rf_merge_tiles_make(rf_merge_tiles *tiles, const rf_image *depth, const rf_image *width, int frame_count,
+                              const rf_merge_cover *covers, rf_pool *pool, rf_error *err)
+{
+    tiles->across = (depth->width + TILE - 1) / TILE;
+    tiles->down = (depth->height + TILE - 1) / TILE;
+    tiles->frames_per_bit = (frame_count + BITS - 1) / BITS;
+    rf_status status = rf_alloc(&tiles->frames, (size_t)tiles->across * (size_t)tiles->down, sizeof *tiles->frames,
+                                "the frames of each tile", err);
+    if (status != RF_OK)
+        return status;
+    tiles_job job = {tiles, depth, width, covers, frame_count - 1};
+    rf_pool_rows(pool, tiles->across * tiles->down, 16, choose_frames, &job);
+    return RF_OK;
+}
+
+void rf_merge_tiles_free(rf_merge_tiles *tiles)
+{
+    rf_free(tiles->frames);
+    memset(tiles, 0, sizeof *tiles);
+}
