@@ -1,4 +1,4 @@
-/* test_merge.c - laws of the pyramid, the two merge rounds and the removal of the veil. */
+/* test_merge.c - laws of the pyramid, the depth-led merge and the removal of the veil. */
 #include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
@@ -46,10 +46,10 @@ static double worst(const rf_image *a, const rf_image *b)
     return most;
 }
 
-static void fill_spans(rf_span *spans, int height, int begin, int end)
+static void fill_spans(int (*spans)[2], int height, int begin, int end)
 {
     for (int y = 0; y < height; y++)
-        spans[y] = (rf_span){begin, end};
+        spans[y][0] = begin, spans[y][1] = end;
 }
 
 /* ---- pyramid ---- */
@@ -88,30 +88,54 @@ static void a_constant_stays_constant_through_reduce_and_expand(void **state)
 
 /* ---- merging ---- */
 
+enum { MOST_FRAMES = 12 };
+
 typedef struct scene {
+    rf_merge_settings settings;
     rf_merge *merge;
     rf_pool *pool;
-    rf_image energy, depth;
-    rf_span spans[H];
+    rf_image depth;
+    rf_merge_cover covers[MOST_FRAMES];
+    int spans[H][2]; /* of the next frame */
 } scene;
 
-static void start(scene *s, int channels, int threads, int veil)
+static void start(scene *s, int channels, int threads, int veil, int frames)
 {
     memset(s, 0, sizeof *s);
-    rf_merge_settings settings = {
-        .width = W, .height = H, .channels = channels, .blur_px_per_step = 1.5f, .noise = 0.004f, .veil = veil};
+    s->settings = (rf_merge_settings){.width = W,
+                                      .height = H,
+                                      .channels = channels,
+                                      .frame_count = frames,
+                                      .blur_px_per_step = 1.5f,
+                                      .noise = 0.004f,
+                                      .veil = veil};
     assert_int_equal(rf_pool_create(&s->pool, threads, NULL), RF_OK);
-    assert_int_equal(rf_merge_create(&s->merge, &settings, s->pool, NULL), RF_OK);
-    s->energy = make((W + 1) / 2, (H + 1) / 2, 1);
     s->depth = make(W, H, 1);
     fill_spans(s->spans, H, 0, W);
+    for (int k = 0; k < frames; k++)
+        s->covers[k] = (rf_merge_cover){0, 0, W, H};
+}
+
+/* Begins with a copy of `model`. */
+static void begin(scene *s, const rf_image *model)
+{
+    rf_image copy = make(W, H, model->channels);
+    for (int y = 0; y < H; y++)
+        memcpy(rf_image_row(&copy, y), rf_image_row(model, y), model->stride_bytes);
+    assert_int_equal(rf_merge_create(&s->merge, &s->settings, s->covers, &s->depth, &copy, s->pool, NULL), RF_OK);
+    assert_null(copy.data); /* taken over */
+}
+
+static void add(scene *s, int k, const rf_image *frame)
+{
+    rf_source source = rf_source_of_image(frame, (const int(*)[2])s->spans);
+    rf_merge_add(s->merge, k, &source);
 }
 
 static void stop(scene *s)
 {
     rf_merge_destroy(&s->merge);
     rf_pool_destroy(&s->pool);
-    rf_image_free(&s->energy);
     rf_image_free(&s->depth);
 }
 
@@ -120,40 +144,34 @@ static void identical_frames_merge_to_themselves(void **state)
     (void)state;
     for (int channels = 1; channels <= 3; channels += 2) {
         scene s;
-        start(&s, channels, 1, 1);
+        start(&s, channels, 1, 1, 5);
         rf_image frame = make(W, H, channels);
         fill_noise(&frame, 9, 0, 1);
-        fill_noise(&s.energy, 3, 1e-5f, 1e-2f);
-        fill_noise(&s.depth, 4, 0, 4);
-        for (int k = 0; k < 5; k++)
-            rf_merge_add_soft(s.merge, &frame, s.spans, &s.energy, 1e-5f);
-        assert_near(worst(rf_merge_finish_soft(s.merge), &frame), 0, 1e-5);
         fill_noise(&s.depth, 4, 2, 2); /* one surface: nothing to unveil */
-        assert_int_equal(rf_merge_begin(s.merge, &s.depth, 1.5f, 0.004f, NULL), RF_OK);
+        begin(&s, &frame);
         for (int k = 0; k < 5; k++)
-            rf_merge_add(s.merge, k, &frame, s.spans);
+            add(&s, k, &frame);
         assert_near(worst(rf_merge_finish(s.merge), &frame), 0, 1e-5); /* a hundredth of an 8-bit level */
         rf_image_free(&frame);
         stop(&s);
     }
 }
 
-/* The weights must follow depth: a frame far from a pixel's depth, wholly wrong there, leaves less than one 8-bit level. */
+/* The weights must follow depth: a frame far from a pixel's depth, wholly wrong there, leaves less than one 8-bit
+ * level. */
 static void frames_far_from_the_depth_do_not_show(void **state)
 {
     (void)state;
     scene s;
-    start(&s, 1, 1, 0);
+    start(&s, 1, 1, 0, 8);
+    s.settings.noise = 0.002f;
     rf_image right = make(W, H, 1), wrong = make(W, H, 1);
     fill_noise(&right, 21, 0.2f, 0.8f);
     fill_noise(&wrong, 22, 0.2f, 0.8f);
-    fill_noise(&s.energy, 3, 1e-3f, 1e-3f);
-    rf_merge_add_soft(s.merge, &right, s.spans, &s.energy, 1e-5f);
-    (void)rf_merge_finish_soft(s.merge);
     fill_noise(&s.depth, 4, 3, 3);
-    assert_int_equal(rf_merge_begin(s.merge, &s.depth, 1.5f, 0.002f, NULL), RF_OK);
+    begin(&s, &right);
     for (int k = 0; k < 8; k++)
-        rf_merge_add(s.merge, k, k == 3 ? &right : &wrong, s.spans);
+        add(&s, k, k == 3 ? &right : &wrong);
     const rf_image *merged = rf_merge_finish(s.merge);
     double sum = 0;
     for (int y = 0; y < H; y++)
@@ -165,25 +183,66 @@ static void frames_far_from_the_depth_do_not_show(void **state)
     stop(&s);
 }
 
-static void only_frames_that_cover_a_pixel_count(void **state)
+/* What the frames focused nearby do not cover is filled by whichever does, however far; nothing is invented. */
+static void a_pixel_is_filled_by_the_frames_that_cover_it(void **state)
 {
     (void)state;
     scene s;
-    start(&s, 1, 1, 0);
-    rf_image dark = make(W, H, 1), light = make(W, H, 1);
+    start(&s, 1, 1, 0, 12);
+    rf_image dark = make(W, H, 1), light = make(W, H, 1), textured = make(W, H, 1);
+    fill_noise(&textured, 7, 0, 1); /* narrow focus ranges: the light frame lies out of reach */
     fill_noise(&dark, 1, 0.25f, 0.25f);
     fill_noise(&light, 1, 0.75f, 0.75f);
-    fill_noise(&s.energy, 3, 1e-3f, 1e-3f);
+    s.covers[0] = (rf_merge_cover){0, 0, 40, H};
+    s.covers[11] = (rf_merge_cover){40, 0, W - 10, H};
+    for (int k = 1; k < 11; k++)
+        s.covers[k] = (rf_merge_cover){0, 0, 0, 0}; /* left out */
+    begin(&s, &textured);
     fill_spans(s.spans, H, 0, 40);
-    rf_merge_add_soft(s.merge, &dark, s.spans, &s.energy, 1e-5f);
-    fill_spans(s.spans, H, 40, W - 10);
-    rf_merge_add_soft(s.merge, &light, s.spans, &s.energy, 1e-5f);
-    const rf_image *merged = rf_merge_finish_soft(s.merge);
-    assert_near(rf_image_row_f32(merged, 5)[39], 0.25, 1e-6);
+    add(&s, 0, &dark);
+    fill_spans(s.spans, H, 30, W - 10);
+    add(&s, 11, &light);
+    const rf_image *merged = rf_merge_finish(s.merge);
+    assert_near(rf_image_row_f32(merged, 5)[39], 0.25, 1e-6); /* both cover it: the one at its depth counts */
     assert_near(rf_image_row_f32(merged, 5)[40], 0.75, 1e-6);
     assert_near(rf_image_row_f32(merged, 5)[W - 1], 0, 0); /* no border is invented */
     rf_image_free(&dark);
     rf_image_free(&light);
+    rf_image_free(&textured);
+    stop(&s);
+}
+
+static int pieces_read;
+
+static void count_and_read(const rf_source *source, rf_piece piece, rf_piece_kind kind, float *out,
+                           size_t stride_floats)
+{
+    pieces_read++;
+    rf_source whole = rf_source_of_image(source->frame, source->covered);
+    whole.read(&whole, piece, kind, out, stride_floats);
+}
+
+static void tiles_out_of_reach_are_not_asked_for(void **state)
+{
+    (void)state;
+    scene s;
+    start(&s, 1, 1, 0, 12);
+    rf_image frame = make(W, H, 1);
+    fill_noise(&frame, 7, 0, 1);
+    for (int y = 0; y < H; y++)
+        for (int x = 0; x < W; x++)
+            rf_image_row_f32(&s.depth, y)[x] = x < 64 ? 1 : 10;
+    begin(&s, &frame);
+    rf_source source = rf_source_of_image(&frame, (const int(*)[2])s.spans);
+    source.read = count_and_read;
+    const int wanted[12] = {2, 2, 2, 0, 0, 0, 0, 0, 0, 4, 4, 4}; /* tiles are 64 px: one column of two near, two far */
+    for (int k = 0; k < 12; k++) {
+        pieces_read = 0;
+        rf_merge_add(s.merge, k, &source);
+        assert_int_equal(pieces_read, wanted[k]);
+    }
+    assert_near(worst(rf_merge_finish(s.merge), &frame), 0, 1e-5);
+    rf_image_free(&frame);
     stop(&s);
 }
 
@@ -228,20 +287,17 @@ static double ground_error(const rf_image *merged, const rf_image *ground)
 static double merge_veiled(int veil)
 {
     scene s;
-    start(&s, 1, 2, veil);
+    start(&s, 1, 2, veil, 11);
     rf_image ground = make(W, H, 1), frame = make(W, H, 1);
     fill_noise(&ground, 31, 0.2f, 0.5f);
-    fill_noise(&s.energy, 3, 1e-3f, 1e-3f);
     for (int y = 0; y < H; y++)
         for (int x = 0; x < W; x++)
             rf_image_row_f32(&s.depth, y)[x] = x < EDGE ? NEAR_DEPTH : FAR_DEPTH;
     render(&frame, &ground, NEAR_DEPTH);
-    rf_merge_add_soft(s.merge, &frame, s.spans, &s.energy, 1e-5f); /* the near part as it is */
-    (void)rf_merge_finish_soft(s.merge);
-    assert_int_equal(rf_merge_begin(s.merge, &s.depth, 1.5f, 0.004f, NULL), RF_OK);
+    begin(&s, &frame); /* the near part as it is */
     for (int k = 0; k < 11; k++) {
         render(&frame, &ground, k);
-        rf_merge_add(s.merge, k, &frame, s.spans);
+        add(&s, k, &frame);
     }
     double error = ground_error(rf_merge_finish(s.merge), &ground);
     rf_image_free(&ground);
@@ -264,19 +320,14 @@ static void threads_do_not_change_a_byte(void **state)
     rf_image kept = make(W, H, 3);
     for (int threads = 1; threads <= 3; threads++) {
         scene s;
-        start(&s, 3, threads, 1);
+        start(&s, 3, threads, 1, 7);
         rf_image frame = make(W, H, 3);
         fill_noise(&s.depth, 4, 0, 6);
-        for (int k = 0; k < 4; k++) {
-            fill_noise(&frame, (unsigned)k, 0, 1);
-            fill_noise(&s.energy, (unsigned)k + 50, 1e-5f, 1e-3f);
-            rf_merge_add_soft(s.merge, &frame, s.spans, &s.energy, 1e-5f);
-        }
-        (void)rf_merge_finish_soft(s.merge);
-        assert_int_equal(rf_merge_begin(s.merge, &s.depth, 1.5f, 0.004f, NULL), RF_OK);
+        fill_noise(&frame, 77, 0, 1);
+        begin(&s, &frame);
         for (int k = 0; k < 7; k++) {
             fill_noise(&frame, (unsigned)k, 0, 1);
-            rf_merge_add(s.merge, k, &frame, s.spans);
+            add(&s, k, &frame);
         }
         const rf_image *merged = rf_merge_finish(s.merge);
         for (int y = 0; y < H; y++) {
@@ -294,14 +345,46 @@ static void threads_do_not_change_a_byte(void **state)
 static void memory_is_what_the_formula_says(void **state)
 {
     (void)state;
-    size_t before = rf_memory_held();
-    scene s;
-    start(&s, 3, 1, 1);
-    rf_merge_settings settings = {.width = W, .height = H, .channels = 3};
-    size_t others = 2 * (size_t)W * H * 4; /* energy and depth of the test, generously */
-    assert_true(rf_memory_held() - before <= rf_merge_bytes(&settings) + others + ((size_t)1 << 20));
-    stop(&s);
-    assert_int_equal(rf_memory_held(), before);
+    for (int channels = 1; channels <= 3; channels += 2) {
+        scene s;
+        size_t outside = rf_memory_held();
+        start(&s, channels, 1, 1, 5);
+        rf_image model = make(W, H, 3); /* a near view has three channels, whatever the frames have */
+        fill_noise(&model, 3, 0, 1);
+        size_t before = rf_memory_held() - (size_t)H * model.stride_bytes;
+        rf_memory_reset_peak();
+        assert_int_equal(rf_merge_create(&s.merge, &s.settings, s.covers, &s.depth, &model, s.pool, NULL), RF_OK);
+        (void)rf_merge_finish(s.merge);
+        /* rows are padded to 64 bytes, a seventh of a row of the smallest kind; scratch and tables besides */
+        assert_true(rf_memory_peak() - before <= rf_merge_bytes(&s.settings) * 8 / 7 + ((size_t)1 << 20));
+        stop(&s);
+        assert_int_equal(rf_memory_held(), outside);
+    }
+}
+
+static void every_failed_allocation_is_reported_and_nothing_leaks(void **state)
+{
+    (void)state;
+    size_t outside = rf_memory_held();
+    int failures = 0;
+    for (long n = 1;; n++) {
+        scene s;
+        rf_error err = {0};
+        start(&s, 3, 1, 1, 5);
+        rf_image model = make(W, H, 3);
+        rf_memory_fail_after(n);
+        rf_status status = rf_merge_create(&s.merge, &s.settings, s.covers, &s.depth, &model, s.pool, &err);
+        rf_memory_fail_after(0);
+        assert_null(model.data);
+        stop(&s);
+        assert_int_equal(rf_memory_held(), outside);
+        if (status == RF_OK)
+            break;
+        assert_int_equal(status, RF_ERR_MEMORY);
+        assert_true(err.text[0] != '\0');
+        failures++;
+    }
+    assert_true(failures > 10);
 }
 
 int main(void)
@@ -311,10 +394,12 @@ int main(void)
         cmocka_unit_test(a_constant_stays_constant_through_reduce_and_expand),
         cmocka_unit_test(identical_frames_merge_to_themselves),
         cmocka_unit_test(frames_far_from_the_depth_do_not_show),
-        cmocka_unit_test(only_frames_that_cover_a_pixel_count),
+        cmocka_unit_test(a_pixel_is_filled_by_the_frames_that_cover_it),
+        cmocka_unit_test(tiles_out_of_reach_are_not_asked_for),
         cmocka_unit_test(the_veil_beside_a_near_part_is_removed),
         cmocka_unit_test(threads_do_not_change_a_byte),
         cmocka_unit_test(memory_is_what_the_formula_says),
+        cmocka_unit_test(every_failed_allocation_is_reported_and_nothing_leaks),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

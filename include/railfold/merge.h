@@ -1,23 +1,24 @@
 /* merge.h - many frames into one picture, in memory that does not depend on how many.
  *
- * One round over the frames, led by the depth map. Each pixel is the mean of the frames focused near its depth, weighted by
- * the inverse of the error each one makes there:
+ * One round over the frames, led by the depth map. Each pixel is the mean of the frames focused near its depth,
+ * weighted by the inverse of the error each one makes there:
  *
- *   w_k = 1 / (1 + ((k - z) / width)^4),    width: the focus distance at which blur costs as much as noise (merge_width)
+ *   w_k = 1 / (1 + ((k - z) / width)^4),    width: the focus distance at which blur costs as much as noise
+ * (merge_width)
  *
  * cut off at three widths (1 % of the weights lie beyond), and, beside nearer parts, with the veil that their defocused
  * outline lays over the ground removed (veil.h):
  *
  *   ground = (I_k - V_k) / T_k   in linear light, wherever the transmission T_k leaves enough to see.
  *
- * Work goes tile by tile: a tile asks for the frames that count in it (tiles.h), and a frame is made only in the tiles that
- * ask for it.
+ * Work goes tile by tile: a tile asks for the frames that count in it (tiles.h), and a frame is made only in the tiles
+ * that ask for it.
  *
- * Sources: defocus error of a disc, I - disc_r * I ~ (r^2 / 8) Laplacian(I), by Taylor expansion; Laplacian pyramid: Burt
- * and Adelson, IEEE Trans. Commun. 31 (1983) 532; "over" compositing: Porter and Duff, SIGGRAPH 1984.
+ * Sources: defocus error of a disc, I - disc_r * I ~ (r^2 / 8) Laplacian(I), by Taylor expansion; Laplacian pyramid:
+ * Burt and Adelson, IEEE Trans. Commun. 31 (1983) 532; "over" compositing: Porter and Duff, SIGGRAPH 1984.
  *
- * Memory held, bytes per pixel for C channels: 4 C (accumulator) + 4 (weights) + 2 C (light of the near parts) + 1 (width),
- * beside the caller's depth map (4); see rf_merge_bytes. */
+ * Memory held, bytes per pixel for C channels: 4 C (accumulator) + 4 (weights) + 2 C (light of the near parts) + 1
+ * (width), beside the caller's depth map (4); see rf_merge_bytes. */
 #ifndef RF_MERGE_H
 #define RF_MERGE_H
 
@@ -29,11 +30,11 @@
 #include "railfold/status.h"
 
 typedef struct rf_merge_settings {
-    int width, height, channels;   /* output picture */
+    int width, height, channels; /* output picture */
     int frame_count;
-    float blur_px_per_step;        /* disc radius gained per frame position of defocus */
-    float noise;                   /* standard deviation of one frame's luma noise, coded 0..1 */
-    int veil;                      /* 1: remove the veil beside nearer parts */
+    float blur_px_per_step; /* disc radius gained per frame position of defocus */
+    float noise;            /* standard deviation of one frame's luma noise, coded 0..1 */
+    int veil;               /* 1: remove the veil beside nearer parts */
 } rf_merge_settings;
 
 /* Pixels that a frame covers wholly: columns [x_begin, x_end) of rows [y_begin, y_end); empty for a frame that takes no
@@ -47,9 +48,9 @@ typedef struct rf_merge rf_merge;
 /* The most a merge holds from create (the model given to it included) to destroy. */
 size_t rf_merge_bytes(const rf_merge_settings *settings);
 
-/* `depth`: frame positions (RF_F32, one channel, finite), borrowed until rf_merge_finish. `model`: a picture (RF_F32, coded,
- * `channels` or 3 channels) that shows the near parts in focus; taken over, whatever the outcome. `covers`: one a frame,
- * read during the call; NULL when every frame covers every pixel. */
+/* `depth`: frame positions (RF_F32, one channel, finite), borrowed until rf_merge_finish. `model`: a picture (RF_F32,
+ * coded, `channels` or 3 channels) that shows the near parts in focus; taken over, whatever the outcome. `covers`: one
+ * a frame, read during the call; NULL when every frame covers every pixel. */
 rf_status rf_merge_create(rf_merge **out, const rf_merge_settings *settings, const rf_merge_cover *covers,
                           const rf_image *depth, rf_image *model, rf_pool *pool, rf_error *err) RF_CHECKED;
 void rf_merge_destroy(rf_merge **merge);
@@ -64,7 +65,8 @@ const rf_image *rf_merge_finish(rf_merge *merge);
 
 /* out: (width + 1) / 2 by (height + 1) / 2, same channels, RF_F32, allocated by the caller. */
 rf_status rf_pyramid_reduce(const rf_image *in, rf_image *out, rf_pool *pool, rf_error *err) RF_CHECKED;
-/* out: any size that rf_pyramid_reduce takes to in's size. `sign` 0: out = expanded; +1: out += expanded; -1: out -= expanded. */
+/* out: any size that rf_pyramid_reduce takes to in's size. `sign` 0: out = expanded; +1: out += expanded; -1: out -=
+ * expanded. */
 rf_status rf_pyramid_expand(const rf_image *in, rf_image *out, int sign, rf_pool *pool, rf_error *err) RF_CHECKED;
 
 #endif

@@ -1,8 +1,8 @@
 /* source.h - a picture that is made piece by piece, where and when a piece is asked for.
  *
- * A frame in output geometry is never held whole: who works on a tile asks for that tile, gets it as floats in memory that
- * is still in the cache, and tiles nobody asks for are not computed at all. warp.h gives the source of a frame seen through
- * its pose; a whole picture in memory is a source too. */
+ * A frame in output geometry is never held whole: who works on a tile asks for that tile, gets it as floats in memory
+ * that is still in the cache, and tiles nobody asks for are not computed at all. warp.h gives the source of a frame
+ * seen through its pose; a whole picture in memory is a source too. */
 #ifndef RF_SOURCE_H
 #define RF_SOURCE_H
 
@@ -33,8 +33,8 @@ struct rf_source {
     void (*read)(const rf_source *source, rf_piece piece, rf_piece_kind kind, float *out, size_t stride_floats);
 };
 
-/* A whole picture, RF_F32 with 1 or 3 channels, both arguments borrowed. Its values are passed on as they are, covered or
- * not. */
+/* A whole picture, RF_F32 with 1 or 3 channels, both arguments borrowed. Its values are passed on as they are, covered
+ * or not. */
 rf_source rf_source_of_image(const rf_image *image, const int (*covered)[2]);
 
 /* The part of row y of the piece that is covered: columns counted from the piece's first; empty when *end <= *begin. */

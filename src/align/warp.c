@@ -31,8 +31,8 @@ static int moves_whole_pixels(const rf_pose *pose)
 
 static int nearly_upright(const rf_pose *pose)
 {
-    return fabs(pose->a - 1) <= RF_WARP_MAX_STRETCH && fabs(pose->d - 1) <= RF_WARP_MAX_STRETCH && fabs(pose->b) <= RF_WARP_MAX_TURN &&
-           fabs(pose->c) <= RF_WARP_MAX_TURN;
+    return fabs(pose->a - 1) <= RF_WARP_MAX_STRETCH && fabs(pose->d - 1) <= RF_WARP_MAX_STRETCH &&
+           fabs(pose->b) <= RF_WARP_MAX_TURN && fabs(pose->c) <= RF_WARP_MAX_TURN;
 }
 
 /* Narrows [*from, *to] to where low <= slope * x + start <= high. */

@@ -22,10 +22,10 @@ enum {
 typedef struct tile_job {
     const rf_image *frame;
     const rf_pose *pose;
-    int planes;         /* of floats worked on: 3, or 1 for grey and for luma */
-    float scale[3];     /* what a sample of each channel is multiplied by */
+    int planes;                                     /* of floats worked on: 3, or 1 for grey and for luma */
+    float scale[3];                                 /* what a sample of each channel is multiplied by */
     double column_per_x, column_per_row, column_at; /* frame column = per_x * x + per_row * frame row + at */
-    int row_first, row_count; /* of the frame: what the tile needs */
+    int row_first, row_count;                       /* of the frame: what the tile needs */
     float rows[PLANES][SOURCE_ROWS][TILE];
 } tile_job;
 
@@ -47,21 +47,21 @@ static void job_start(tile_job *job, const rf_image *frame, const rf_pose *pose,
 /* ---- first pass ---- */
 
 /* n pixels of any sample type, split into planes or mixed to luma. */
-#define SPLIT(type)                                                                                                            \
-    {                                                                                                                          \
-        const type *restrict p = (const type *)row + (size_t)column * (size_t)job->frame->channels;                            \
-        if (job->planes == 3)                                                                                                  \
-            for (int i = 0; i < n; i++) {                                                                                      \
-                r[i] = (float)p[3 * i] * s0;                                                                                   \
-                g[i] = (float)p[3 * i + 1] * s1;                                                                               \
-                b[i] = (float)p[3 * i + 2] * s2;                                                                               \
-            }                                                                                                                  \
-        else if (job->frame->channels == 3)                                                                                    \
-            for (int i = 0; i < n; i++)                                                                                        \
-                r[i] = (float)p[3 * i] * s0 + (float)p[3 * i + 1] * s1 + (float)p[3 * i + 2] * s2;                             \
-        else                                                                                                                   \
-            for (int i = 0; i < n; i++)                                                                                        \
-                r[i] = (float)p[i] * s0;                                                                                       \
+#define SPLIT(type)                                                                                                    \
+    {                                                                                                                  \
+        const type *restrict p = (const type *)row + (size_t)column * (size_t)job->frame->channels;                    \
+        if (job->planes == 3)                                                                                          \
+            for (int i = 0; i < n; i++) {                                                                              \
+                r[i] = (float)p[3 * i] * s0;                                                                           \
+                g[i] = (float)p[3 * i + 1] * s1;                                                                       \
+                b[i] = (float)p[3 * i + 2] * s2;                                                                       \
+            }                                                                                                          \
+        else if (job->frame->channels == 3)                                                                            \
+            for (int i = 0; i < n; i++)                                                                                \
+                r[i] = (float)p[3 * i] * s0 + (float)p[3 * i + 1] * s1 + (float)p[3 * i + 2] * s2;                     \
+        else                                                                                                           \
+            for (int i = 0; i < n; i++)                                                                                \
+                r[i] = (float)p[i] * s0;                                                                               \
     }
 
 RF_HOT static void split(const tile_job *job, const void *row, int column, int n, float *restrict r, float *restrict g,
@@ -200,8 +200,8 @@ RF_HOT static void second_pass(const tile_job *job, rf_piece piece, int y, const
     store_row(out, planes, from, to, n, job->planes);
 }
 
-void rf_warp_tile(const rf_image *frame, const rf_pose *pose, rf_piece piece, const int (*covered)[2], rf_piece_kind kind,
-                  float *out, size_t stride_floats)
+void rf_warp_tile(const rf_image *frame, const rf_pose *pose, rf_piece piece, const int (*covered)[2],
+                  rf_piece_kind kind, float *out, size_t stride_floats)
 {
     tile_job job;
     int any = 0;

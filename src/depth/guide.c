@@ -47,8 +47,8 @@ static int weigh_tile(const guide_job *job, rf_piece tile, float weight[PLACES][
     return any;
 }
 
-RF_HOT static void add_row(float *restrict sum, float *restrict total, const float *restrict from, const float *restrict weight,
-                           int first, int last, int grey)
+RF_HOT static void add_row(float *restrict sum, float *restrict total, const float *restrict from,
+                           const float *restrict weight, int first, int last, int grey)
 {
     for (int x = first; x < last; x++)
         total[x] += weight[x / 2];

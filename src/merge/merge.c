@@ -17,7 +17,7 @@ enum { TILE = RF_VEIL_TILE, LUT_STEPS = 4096 };
 #define VEIL_GAP_STEPS 1.5f /* a part this much nearer than the focus plane is another surface, not the same slope */
 #define LEFT_FLOOR 0.2f     /* a veil of more than four fifths of the light is believed less and less */
 #define BELIEF_FLOOR 0.02f
-#define SEEN_FLOOR 0.25f    /* below this transmission too little of the ground is left to be amplified */
+#define SEEN_FLOOR 0.25f /* below this transmission too little of the ground is left to be amplified */
 
 struct rf_merge {
     rf_merge_settings settings;
@@ -32,7 +32,8 @@ struct rf_merge {
     float *scratch; /* per thread: weights, a tile of the frame, transmission, veil, grids */
     size_t scratch_floats;
     float linear[LUT_STEPS + 1]; /* linear light of coded i / LUT_STEPS */
-    float coded[LUT_STEPS + 1];  /* coded value of linear light (i / LUT_STEPS)^2: the root makes the curve almost straight */
+    float coded[LUT_STEPS +
+                1]; /* coded value of linear light (i / LUT_STEPS)^2: the root makes the curve almost straight */
 };
 
 static size_t tile_floats(int channels)
@@ -107,8 +108,8 @@ static rf_status make_sum(rf_merge *merge, rf_image *model, rf_error *err)
 {
     if (model->channels != merge->settings.channels) {
         rf_image_free(model);
-        return rf_image_alloc(&merge->sum, merge->settings.width, merge->settings.height, merge->settings.channels, RF_F32,
-                              "the merge sum", err);
+        return rf_image_alloc(&merge->sum, merge->settings.width, merge->settings.height, merge->settings.channels,
+                              RF_F32, "the merge sum", err);
     }
     merge->sum = *model;
     *model = (rf_image){0};
@@ -171,7 +172,8 @@ RF_HOT static void add_weighted(float *restrict sum, float *restrict total, cons
 
 /* Weights of frame k along a row piece; returns whether any is worth the work. The last term takes the weight to 0 at
  * RF_MERGE_REACH widths, so that no frame comes in with a jump. */
-RF_HOT static int weigh_row(const float *restrict depth, const uint8_t *restrict width, float k, int n, float *restrict weight)
+RF_HOT static int weigh_row(const float *restrict depth, const uint8_t *restrict width, float k, int n,
+                            float *restrict weight)
 {
     const float reach4 = RF_MERGE_REACH * RF_MERGE_REACH * RF_MERGE_REACH * RF_MERGE_REACH;
     float most = 0;
@@ -184,8 +186,8 @@ RF_HOT static int weigh_row(const float *restrict depth, const uint8_t *restrict
     return most > 2 * FAR_WEIGHT;
 }
 
-/* How far to believe the veil of one pixel, 0..1: an estimate that leaves next to nothing of what the frame shows is more
- * likely wrong than the ground black. */
+/* How far to believe the veil of one pixel, 0..1: an estimate that leaves next to nothing of what the frame shows is
+ * more likely wrong than the ground black. */
 static float belief(const float *light, const float *veil, int channels)
 {
     float least = 1;
@@ -242,9 +244,10 @@ static void add_tile(const add_job *job, rf_piece tile, int everywhere, float *s
                            weights + y * TILE);
     if (!worth && !everywhere)
         return;
-    rf_veil_scene scene = {merge->depth, &merge->blocks, &merge->light, merge->settings.blur_px_per_step, VEIL_GAP_STEPS};
-    int veiled = worth && merge->settings.veil &&
-                 rf_veil_tile(&scene, (float)job->k, tile.x, tile.y, transmission, veil, grids);
+    rf_veil_scene scene = {merge->depth, &merge->blocks, &merge->light, merge->settings.blur_px_per_step,
+                           VEIL_GAP_STEPS};
+    int veiled =
+        worth && merge->settings.veil && rf_veil_tile(&scene, (float)job->k, tile.x, tile.y, transmission, veil, grids);
     job->source->read(job->source, tile, RF_PIECE_COLOUR, frame, (size_t)stride);
     for (int y = 0; y < tile.height; y++) {
         int from, to;

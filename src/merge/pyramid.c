@@ -38,9 +38,9 @@ static void reduce_row(const float *restrict row, float *restrict out, int in_wi
         for (int i = 0; i < 5; i++)
             at[i] = (x >= 1 && 2 * x + 2 < in_width ? 2 * x + i - 2 : mirror(2 * x + i - 2, in_width)) * channels;
         for (int c = 0; c < channels; c++)
-            out[x * channels + c] = (row[at[0] + c] + row[at[4] + c] + 4 * (row[at[1] + c] + row[at[3] + c]) +
-                                     6 * row[at[2] + c]) *
-                                    (1.0f / 256.0f);
+            out[x * channels + c] =
+                (row[at[0] + c] + row[at[4] + c] + 4 * (row[at[1] + c] + row[at[3] + c]) + 6 * row[at[2] + c]) *
+                (1.0f / 256.0f);
     }
 }
 

@@ -66,7 +66,7 @@ static void choose_frames(void *arg, int begin, int end, int block, int thread)
 }
 
 rf_status rf_merge_tiles_make(rf_merge_tiles *tiles, const rf_image *depth, const rf_image *width, int frame_count,
-                             const rf_merge_cover *covers, rf_pool *pool, rf_error *err)
+                              const rf_merge_cover *covers, rf_pool *pool, rf_error *err)
 {
     tiles->across = (depth->width + TILE - 1) / TILE;
     tiles->down = (depth->height + TILE - 1) / TILE;

@@ -9,17 +9,17 @@
 
 enum {
     TILE = RF_VEIL_TILE,
-    MARGIN = RF_VEIL_RADIUS + 1,           /* cells around the tile at each level; one more for interpolation */
-    CELLS_MAX = TILE + 2 * (MARGIN + 1),   /* widest grid: level 0 */
+    MARGIN = RF_VEIL_RADIUS + 1,         /* cells around the tile at each level; one more for interpolation */
+    CELLS_MAX = TILE + 2 * (MARGIN + 1), /* widest grid: level 0 */
     KERNEL = 2 * RF_VEIL_RADIUS + 1
 };
 
 /* One level: the tile with its margin in cells of 2^level pixels; channel 0 is the matte, then matte * colour. */
 typedef struct grid {
-    int level, cell_px, cells;  /* cells per side */
-    int x0, y0;                 /* full-resolution pixel of the first cell's corner */
-    int channels;               /* 1 + colours */
-    float *layer;               /* cells^2 * channels */
+    int level, cell_px, cells; /* cells per side */
+    int x0, y0;                /* full-resolution pixel of the first cell's corner */
+    int channels;              /* 1 + colours */
+    float *layer;              /* cells^2 * channels */
     float *blurred;
 } grid;
 
@@ -216,7 +216,8 @@ static void start_grid(grid *g, int level, int tile_x0, int tile_y0)
 static float nearest_depth(const rf_veil_blocks *blocks, int x0, int y0, int margin)
 {
     uint64_t seen = 0;
-    int last_x = block_of(x0 + TILE + margin - 1, blocks->across), last_y = block_of(y0 + TILE + margin - 1, blocks->down);
+    int last_x = block_of(x0 + TILE + margin - 1, blocks->across),
+        last_y = block_of(y0 + TILE + margin - 1, blocks->down);
     for (int y = block_of(y0 - margin, blocks->down); y <= last_y; y++)
         for (int x = block_of(x0 - margin, blocks->across); x <= last_x; x++)
             seen |= blocks->bits[(size_t)y * (size_t)blocks->across + (size_t)x];
@@ -238,7 +239,8 @@ int rf_veil_tile(const rf_veil_scene *scene, float k, int x0, int y0, float *tra
     for (int i = 0; i < TILE * TILE; i++)
         transmission[i] = 1;
     memset(veil, 0, (size_t)TILE * TILE * (size_t)colours * sizeof *veil);
-    /* Layers from the nearest part back to the focus plane; each covers a span of distances small against its radius. */
+    /* Layers from the nearest part back to the focus plane; each covers a span of distances small against its radius.
+     */
     float far_steps = deepest;
     while (far_steps >= scene->gap_steps) {
         float near_steps = far_steps / 1.2f < far_steps - 1 ? far_steps / 1.2f : far_steps - 1;

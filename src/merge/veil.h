@@ -1,14 +1,14 @@
 /* veil.h - the veil that defocused near parts lay over the ground behind them (private to the merge module).
  *
- * In frame k a part at depth d < k lies in front of the focus plane and is imaged as its sharp self blurred by a disc of
- * radius r = blur_px_per_step * (k - d). Behind its outline the ground, in focus in frame k, shines through the blurred
- * matte. With the near parts sorted in layers and a_j the disc-blurred matte, c_j the disc-blurred (matte * colour) of
- * layer j, composited near to far in linear light (Porter and Duff, 1984):
+ * In frame k a part at depth d < k lies in front of the focus plane and is imaged as its sharp self blurred by a disc
+ * of radius r = blur_px_per_step * (k - d). Behind its outline the ground, in focus in frame k, shines through the
+ * blurred matte. With the near parts sorted in layers and a_j the disc-blurred matte, c_j the disc-blurred (matte *
+ * colour) of layer j, composited near to far in linear light (Porter and Duff, 1984):
  *
  *   V += T * c_j;   T *= 1 - a_j;    seen = V + T * ground.
  *
- * The mean of a disc (r > 2 px) is taken on a picture reduced by 2, 4, ..., so that its radius there stays below 4: work
- * per tile does not grow with r. */
+ * The mean of a disc (r > 2 px) is taken on a picture reduced by 2, 4, ..., so that its radius there stays below 4:
+ * work per tile does not grow with r. */
 #ifndef RF_VEIL_H
 #define RF_VEIL_H
 
@@ -32,19 +32,19 @@ rf_status rf_veil_blocks_make(rf_veil_blocks *blocks, const rf_image *depth, rf_
 void rf_veil_blocks_free(rf_veil_blocks *blocks);
 
 typedef struct rf_veil_scene {
-    const rf_image *depth;     /* RF_F32, frame positions, finite */
+    const rf_image *depth; /* RF_F32, frame positions, finite */
     const rf_veil_blocks *blocks;
-    const rf_image *light;     /* RF_U16, `channels`, linear light, white RF_VEIL_WHITE: the model of the near parts */
+    const rf_image *light; /* RF_U16, `channels`, linear light, white RF_VEIL_WHITE: the model of the near parts */
     float blur_px_per_step;
-    float gap_steps;           /* parts nearer than k - gap_steps count as near */
+    float gap_steps; /* parts nearer than k - gap_steps count as near */
 } rf_veil_scene;
 
 /* Floats of scratch one thread needs. */
 size_t rf_veil_scratch_floats(int channels);
 
-/* Transmission (RF_VEIL_TILE^2) and veil (RF_VEIL_TILE^2 * channels) for frame k over the tile whose corner is (x0, y0);
- * rows are RF_VEIL_TILE wide whatever part of the tile lies inside the picture. Returns 0, leaving both undefined, when no
- * near part reaches the tile (T = 1, V = 0 everywhere). */
+/* Transmission (RF_VEIL_TILE^2) and veil (RF_VEIL_TILE^2 * channels) for frame k over the tile whose corner is (x0,
+ * y0); rows are RF_VEIL_TILE wide whatever part of the tile lies inside the picture. Returns 0, leaving both undefined,
+ * when no near part reaches the tile (T = 1, V = 0 everywhere). */
 int rf_veil_tile(const rf_veil_scene *scene, float k, int x0, int y0, float *transmission, float *veil, float *scratch);
 
 #endif

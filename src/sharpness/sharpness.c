@@ -11,15 +11,15 @@ enum {
     SUPPORT_PX = 3,    /* how far the measure at a pixel looks: smoothing 2, Laplacian 1 */
     SMOOTH_RADIUS = 2, /* taps of the 0.7 px Gaussian */
     MAX_RADIUS = 4,
-    RING = 5,         /* luma rows under the smoothing kernel */
-    BAND_ROWS = 64,   /* luma rows asked for at once */
+    RING = 5,                                      /* luma rows under the smoothing kernel */
+    BAND_ROWS = 64,                                /* luma rows asked for at once */
     BLOCK_ROWS = (BAND_ROWS - 2 * SUPPORT_PX) / 2, /* energy rows per job */
-    SCRATCH_ROWS = 10 + BAND_ROWS /* floats per frame column and thread */
+    SCRATCH_ROWS = 10 + BAND_ROWS                  /* floats per frame column and thread */
 };
 
 static const double SMOOTH_PX = 0.7;
 static const double POOL_PX = 0.85;    /* in energy pixels: 1.7 frame pixels */
-static const double DRAW_IN_PX = 0.7; /* 1.4 frame pixels: more loses thin bristles, less lets outlines grow */
+static const double DRAW_IN_PX = 0.7;  /* 1.4 frame pixels: more loses thin bristles, less lets outlines grow */
 static const float FLOOR_SHARE = 0.2f; /* keeps reciprocals finite; 0.03 to 1 give the same depth */
 static const float TINY_ENERGY = 1e-12f;
 enum { FLOOR_BINS = 256, BINS_PER_OCTAVE = 4, FLOOR_LOWEST_OCTAVE = -44 };
@@ -114,7 +114,8 @@ static int clamp_int(int v, int low, int high)
 }
 
 /* A row of luma smoothed along itself. `padded` is scratch. */
-RF_HOT static void smooth_across(const rf_sharpness *s, const float *restrict row, float *restrict padded, float *restrict out)
+RF_HOT static void smooth_across(const rf_sharpness *s, const float *restrict row, float *restrict padded,
+                                 float *restrict out)
 {
     int width = s->width;
     float *luma = padded + SMOOTH_RADIUS;
@@ -139,8 +140,8 @@ RF_HOT static void smooth_down(const rf_sharpness *s, float *const ring[RING], f
 }
 
 /* Squared Laplacian of the middle row of three, a quarter of each pair into (or added to) `out`. */
-RF_HOT static void laplacian_energy(int width, int energy_width, const float *above, const float *here, const float *below,
-                                    float *restrict squared, float *restrict out, int add)
+RF_HOT static void laplacian_energy(int width, int energy_width, const float *above, const float *here,
+                                    const float *below, float *restrict squared, float *restrict out, int add)
 {
     for (int x = 0; x < width; x++) {
         float l = above[x] + below[x] + here[x - 1] + here[x + 1] - 4.0f * here[x];
@@ -162,7 +163,8 @@ static void measure_rows(void *arg, int begin, int end, int block, int thread)
     rf_sharpness *s = job->s;
     size_t stride = (size_t)s->width + 2 * SUPPORT_PX;
     float *base = s->scratch + (size_t)thread * s->scratch_floats;
-    float *ring[RING], *smooth[3], *padded = base + 8 * stride, *squared = base + 9 * stride, *band = base + 10 * stride;
+    float *ring[RING], *smooth[3], *padded = base + 8 * stride, *squared = base + 9 * stride,
+                                   *band = base + 10 * stride;
     for (int i = 0; i < RING; i++)
         ring[i] = base + (size_t)i * stride + 1;
     for (int i = 0; i < 3; i++)
@@ -175,7 +177,8 @@ static void measure_rows(void *arg, int begin, int end, int block, int thread)
         float *oldest = ring[0];
         memmove(ring, ring + 1, (RING - 1) * sizeof *ring);
         ring[RING - 1] = oldest;
-        smooth_across(s, band + (size_t)(clamp_int(y, 0, last) - piece.y) * stride, padded, oldest); /* repeated beyond */
+        smooth_across(s, band + (size_t)(clamp_int(y, 0, last) - piece.y) * stride, padded,
+                      oldest); /* repeated beyond */
         if (y < first + RING - 1)
             continue;
         oldest = smooth[0];

@@ -15,7 +15,8 @@ static double now_s(void)
     return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
 }
 
-rf_status rf_run_pass(rf_run *run, const char *stage, int done_before, int total, rf_each_fn each, void *arg, rf_error *err)
+rf_status rf_run_pass(rf_run *run, const char *stage, int done_before, int total, rf_each_fn each, void *arg,
+                      rf_error *err)
 {
     rf_status status;
     rf_feed feed;
@@ -36,13 +37,14 @@ done:
     return status;
 }
 
-/* Disc radius gained a step when the take does not tell: steps are commonly chosen near the depth of field, where the blur
- * of half a step is about half a pixel (common practice, no source). */
+/* Disc radius gained a step when the take does not tell: steps are commonly chosen near the depth of field, where the
+ * blur of half a step is about half a pixel (common practice, no source). */
 #define BLUR_UNKNOWN_PX 1.1f
 
-/* Standard deviation of a frame's noise that the merge reckons with. The energy's floor is the square of what noise leaves
- * in a Laplacian after a Gaussian of 0.7 px (power gain 0.773, computed), as the low twentieth of a pooled, drawn-in map,
- * which is below its mean: the factor was measured on takes whose noise is known (1.9: JPEG and 16 bit alike). */
+/* Standard deviation of a frame's noise that the merge reckons with. The energy's floor is the square of what noise
+ * leaves in a Laplacian after a Gaussian of 0.7 px (power gain 0.773, computed), as the low twentieth of a pooled,
+ * drawn-in map, which is below its mean: the factor was measured on takes whose noise is known (1.9: JPEG and 16 bit
+ * alike). */
 static float noise_of_floor(float floor)
 {
     float noise = 1.9f * sqrtf(floor / 0.773f);
@@ -159,12 +161,13 @@ rf_status rf_run_parallel(rf_run *run, rf_error *err)
     rf_run_report *report = run->take.report;
     rf_parallel_maps maps = {run->picture, &run->maps.depth, &run->maps.confidence};
     if (fabs(report->scale_per_step - 1) < 1e-9) {
-        rf_status status = rf_run_report_warn(report, err, "no change of scale along the rail was seen: the parallel view is the "
-                                                           "same as the perspective one");
+        rf_status status = rf_run_report_warn(report, err,
+                                              "no change of scale along the rail was seen: the parallel view is the "
+                                              "same as the perspective one");
         return status;
     }
-    rf_status status = rf_parallel_view(&maps, run->take.reference, report->scale_per_step, run->far_first, &run->parallel,
-                                        &depth, &confidence, run->take.pool, err);
+    rf_status status = rf_parallel_view(&maps, run->take.reference, report->scale_per_step, run->far_first,
+                                        &run->parallel, &depth, &confidence, run->take.pool, err);
     if (status != RF_OK) {
         rf_image_free(&depth);
         rf_image_free(&confidence);
