@@ -7,6 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "base/hot.h"
 #include "faults.h"
 #include "railfold/memory.h"
 
@@ -59,55 +60,55 @@ static int mirror(int v, int count)
     return rf_clamp_int(v, 0, count - 1); /* pictures smaller than the ring */
 }
 
-/* Row y as 16-bit samples, mirrored RING_PX pixels beyond both ends. */
-static void padded_row(const hot_finder *self, const rf_image *frame, int y, uint16_t *restrict out)
+/* Row y, mirrored RING_PX pixels beyond both ends, in samples of its own type. */
+static void padded_row(const hot_finder *self, const rf_image *frame, int y, void *restrict out)
 {
-    int channels = self->channels, width = self->width;
-    size_t samples = (size_t)width * (size_t)channels;
-    const void *row = rf_image_row(frame, mirror(y, self->height));
-    uint16_t *middle = out + RING_PX * channels;
-    if (self->sample == RF_U8)
-        for (size_t i = 0; i < samples; i++)
-            middle[i] = (uint16_t)(((const uint8_t *)row)[i] * 257);
-    else
-        memcpy(middle, row, samples * sizeof *middle);
-    for (int i = 1; i <= RING_PX; i++)
-        for (int c = 0; c < channels; c++) {
-            middle[-i * channels + c] = middle[mirror(i, width) * channels + c];
-            middle[(width - 1 + i) * channels + c] = middle[mirror(width - 1 + i, width) * channels + c];
-        }
-}
-
-static inline int max_int(int a, int b)
-{
-    return a > b ? a : b;
-}
-static inline int min_int(int a, int b)
-{
-    return a < b ? a : b;
-}
-
-static void count_row(const hot_finder *self, uint16_t *const rows[RING_ROWS], int y)
-{
-    size_t samples = (size_t)self->width * (size_t)self->channels;
-    uint8_t *restrict bright = self->bright + (size_t)y * samples, *restrict dark = self->dark + (size_t)y * samples;
-    const int one = self->channels;
-    const uint16_t *restrict above = rows[0], *restrict high = rows[1], *restrict here = rows[3],
-                             *restrict low = rows[5], *restrict below = rows[6];
-    for (size_t i = 0; i < samples; i++) {
-        const int ring[8] = {above[i + 3 * (size_t)one], below[i + 3 * (size_t)one], here[i],
-                             here[i + 6 * (size_t)one],  high[i + (size_t)one],      high[i + 5 * (size_t)one],
-                             low[i + (size_t)one],       low[i + 5 * (size_t)one]};
-        int most = 0, second_most = 0, least = 65535, second_least = 65535, value = here[i + 3 * (size_t)one];
-        for (int n = 0; n < 8; n++) {
-            second_most = max_int(second_most, min_int(most, ring[n]));
-            most = max_int(most, ring[n]);
-            second_least = min_int(second_least, max_int(least, ring[n]));
-            least = min_int(least, ring[n]);
-        }
-        bright[i] = (uint8_t)(bright[i] + (value > second_most + STAND_OUT));
-        dark[i] = (uint8_t)(dark[i] + (value < second_least - STAND_OUT));
+    int width = self->width;
+    size_t pixel = (size_t)self->channels * rf_sample_bytes(self->sample);
+    char *middle = (char *)out + RING_PX * pixel;
+    memcpy(middle, rf_image_row(frame, mirror(y, self->height)), (size_t)width * pixel);
+    for (int i = 1; i <= RING_PX; i++) {
+        memcpy(middle - (size_t)i * pixel, middle + (size_t)mirror(i, width) * pixel, pixel);
+        memcpy(middle + (size_t)(width - 1 + i) * pixel, middle + (size_t)mirror(width - 1 + i, width) * pixel, pixel);
     }
+}
+
+/* Samples of row `rows[3]` that stand out more than `least_out` are counted. The widest type in here is the sample's
+ * own: as many as a register holds go at once. */
+#define COUNT_ROW(name, type, white)                                                                                   \
+    RF_HOT static void name(uint8_t *restrict bright, uint8_t *restrict dark, void *const rows[RING_ROWS],             \
+                            size_t samples, size_t one, type least_out)                                                \
+    {                                                                                                                  \
+        const type *restrict above = rows[0], *restrict high = rows[1], *restrict here = rows[3],                      \
+                             *restrict low = rows[5], *restrict below = rows[6];                                       \
+        for (size_t i = 0; i < samples; i++) {                                                                         \
+            const type ring[8] = {above[i + 3 * one], below[i + 3 * one], here[i],      here[i + 6 * one],             \
+                                  high[i + one],      high[i + 5 * one],  low[i + one], low[i + 5 * one]};             \
+            type most = 0, second_most = 0, least = white, second_least = white, value = here[i + 3 * one];            \
+            for (int n = 0; n < 8; n++) {                                                                              \
+                type under = most < ring[n] ? most : ring[n], over = least > ring[n] ? least : ring[n];                \
+                second_most = second_most > under ? second_most : under;                                               \
+                most = most > ring[n] ? most : ring[n];                                                                \
+                second_least = second_least < over ? second_least : over;                                              \
+                least = least < ring[n] ? least : ring[n];                                                             \
+            }                                                                                                          \
+            type above_ring = (type)((value > second_most ? value : second_most) - second_most);                       \
+            type below_ring = (type)(second_least - (value < second_least ? value : second_least));                    \
+            bright[i] = (uint8_t)(bright[i] + (above_ring > least_out));                                               \
+            dark[i] = (uint8_t)(dark[i] + (below_ring > least_out));                                                   \
+        }                                                                                                              \
+    }
+
+COUNT_ROW(count_row_u8, uint8_t, 255)
+COUNT_ROW(count_row_u16, uint16_t, 65535)
+
+static void count_row(const hot_finder *self, void *const rows[RING_ROWS], int y)
+{
+    size_t one = (size_t)self->channels, samples = (size_t)self->width * one, at = (size_t)y * samples;
+    if (self->sample == RF_U8)
+        count_row_u8(self->bright + at, self->dark + at, rows, samples, one, STAND_OUT / 257);
+    else
+        count_row_u16(self->bright + at, self->dark + at, rows, samples, one, STAND_OUT);
 }
 
 typedef struct survey_job {
@@ -120,7 +121,8 @@ static void survey_rows(void *arg, int begin, int end, int block, int thread)
     (void)block;
     const survey_job *job = arg;
     hot_finder *self = job->self;
-    uint16_t *base = self->scratch + (size_t)thread * self->scratch_samples, *rows[RING_ROWS];
+    uint16_t *base = self->scratch + (size_t)thread * self->scratch_samples;
+    void *rows[RING_ROWS];
     size_t stride = self->scratch_samples / RING_ROWS;
     for (int i = 0; i < RING_ROWS; i++) {
         rows[i] = base + (size_t)i * stride;
@@ -128,7 +130,7 @@ static void survey_rows(void *arg, int begin, int end, int block, int thread)
             padded_row(self, job->frame, begin - RING_PX + i - 1, rows[i]);
     }
     for (int y = begin; y < end; y++) {
-        uint16_t *oldest = rows[0];
+        void *oldest = rows[0];
         memmove(rows, rows + 1, (RING_ROWS - 1) * sizeof *rows);
         rows[RING_ROWS - 1] = oldest;
         padded_row(self, job->frame, y + RING_PX, oldest);
