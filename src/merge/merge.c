@@ -17,6 +17,7 @@ enum { TILE = RF_VEIL_TILE, LUT_STEPS = 4096 };
 #define VEIL_GAP_STEPS 1.5f /* a part this much nearer than the focus plane is another surface, not the same slope */
 #define LEFT_FLOOR 0.2f     /* a veil of more than four fifths of the light is believed less and less */
 #define BELIEF_FLOOR 0.02f
+#define HOLE_BELIEF 0.3f    /* that is 6 % of the light left; more would dull dark ground that is real (20 %: 0.25 dB) */
 #define SEEN_FLOOR 0.25f /* below this transmission too little of the ground is left to be amplified */
 
 struct rf_merge {
@@ -221,8 +222,10 @@ static void unveil_row(const rf_merge *merge, const float *frame, const float *t
             continue;
         }
         weight[x] *= (trust > 1 ? 1 : trust) * (believed + BELIEF_FLOOR);
+        /* Where next to nothing is left the picture would have a hole: there the frame shows as it is. */
+        float cleared = believed < HOLE_BELIEF ? believed / HOLE_BELIEF : 1;
         for (int c = 0; c < channels; c++)
-            out[x * channels + c] = to_coded(merge, (light[c] - v[c]) / t);
+            out[x * channels + c] = to_coded(merge, cleared * (light[c] - v[c]) / t + (1 - cleared) * light[c]);
     }
 }
 
