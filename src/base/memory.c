@@ -1,4 +1,4 @@
-/* memory.c - checked, aligned, counted allocation. A block's size lies in front of it, one alignment unit wide. */
+/* memory.c - checked, aligned, counted allocation. A block's size and where it came from lie in front of it. */
 #include "railfold/memory.h"
 
 #include <stdatomic.h>
@@ -35,7 +35,27 @@ static void count_peak(size_t held)
     }
 }
 
-rf_status rf_alloc_raw(void *out, size_t count, size_t size, const char *what, rf_error *err)
+typedef struct header {
+    void *origin; /* what the system gave */
+    size_t bytes;
+} header;
+
+/* A block of `bytes` on its boundary, zeroed or not. Large zeroed ones come as pages that are zero already and are not
+ * touched before they are used. */
+static void *obtain(size_t bytes, int zeroed)
+{
+    size_t padded = bytes + 2 * RF_ALIGN_BYTES;
+    char *origin = zeroed ? calloc(1, padded) : malloc(padded);
+    if (origin == NULL)
+        return NULL;
+    uintptr_t at = ((uintptr_t)origin + sizeof(header) + RF_ALIGN_BYTES - 1) / RF_ALIGN_BYTES * RF_ALIGN_BYTES;
+    char *block = origin + (at - (uintptr_t)origin);
+    header head = {origin, bytes};
+    memcpy(block - sizeof head, &head, sizeof head);
+    return block;
+}
+
+static rf_status allocate(void *out, size_t count, size_t size, int zeroed, const char *what, rf_error *err)
 {
     void *block = NULL;
     size_t bytes = 0;
@@ -51,39 +71,34 @@ rf_status rf_alloc_raw(void *out, size_t count, size_t size, const char *what, r
         return rf_fail(err, RF_ERR_MEMORY, "%s needs %zu bytes, %zu in all, over the memory limit of %zu bytes", what,
                        bytes, held, limit);
     }
-    size_t padded = (bytes + RF_ALIGN_BYTES - 1) / RF_ALIGN_BYTES * RF_ALIGN_BYTES + RF_ALIGN_BYTES;
-    char *base = test_hook_fails() ? NULL : aligned_alloc(RF_ALIGN_BYTES, padded);
-    if (base == NULL) {
+    block = test_hook_fails() ? NULL : obtain(bytes, zeroed);
+    if (block == NULL) {
         atomic_fetch_sub(&memory_account.held, bytes);
         return rf_fail(err, RF_ERR_MEMORY, "%s: the system has no %zu bytes left", what, bytes);
     }
     count_peak(held);
-    memcpy(base, &bytes, sizeof bytes);
-    block = base + RF_ALIGN_BYTES;
     memcpy(out, &block, sizeof block);
     return RF_OK;
 }
 
+rf_status rf_alloc_raw(void *out, size_t count, size_t size, const char *what, rf_error *err)
+{
+    return allocate(out, count, size, 0, what, err);
+}
+
 rf_status rf_alloc(void *out, size_t count, size_t size, const char *what, rf_error *err)
 {
-    rf_status status = rf_alloc_raw(out, count, size, what, err);
-    if (status == RF_OK) {
-        void *block;
-        memcpy(&block, out, sizeof block);
-        memset(block, 0, count * size);
-    }
-    return status;
+    return allocate(out, count, size, 1, what, err);
 }
 
 void rf_free(void *block)
 {
+    header head;
     if (block == NULL)
         return;
-    char *base = (char *)block - RF_ALIGN_BYTES;
-    size_t bytes;
-    memcpy(&bytes, base, sizeof bytes);
-    atomic_fetch_sub(&memory_account.held, bytes);
-    free(base);
+    memcpy(&head, (char *)block - sizeof head, sizeof head);
+    atomic_fetch_sub(&memory_account.held, head.bytes);
+    free(head.origin);
 }
 
 size_t rf_memory_held(void)

@@ -9,6 +9,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "base/hot.h"
 #include "depth/state.h"
 #include "railfold/memory.h"
 
@@ -39,6 +40,7 @@ typedef struct ballot {
     rf_image *out;                       /* half or full size */
     int round, full_size;                /* the last round is at full size */
     float spatial[VOTE_SIDE][VOTE_SIDE]; /* 0 outside the round window */
+    int half[VOTE_SIDE];                 /* half the window's width in each of its rows */
     float lowest_way;
     int bins;
     float *scratch; /* bins per thread */
@@ -49,15 +51,15 @@ typedef struct votes {
     float weight[MAX_VOTES], way[MAX_VOTES];
 } votes;
 
-static void collect(const ballot *b, const float colour[3], int i, int j, votes *v)
+RF_HOT static void collect(const ballot *b, const float colour[3], int i, int j, votes *v)
 {
     int width = b->way.width, height = b->way.height;
     v->count = 0;
     for (int dy = -VOTE_RADIUS; dy <= VOTE_RADIUS; dy++) {
         if (j + dy < 0 || j + dy >= height)
             continue;
-        int first = i - VOTE_RADIUS < 0 ? 0 : i - VOTE_RADIUS;
-        int last = i + VOTE_RADIUS >= width ? width - 1 : i + VOTE_RADIUS, n = last - first + 1;
+        int half = b->half[dy + VOTE_RADIUS], first = i - half < 0 ? 0 : i - half;
+        int last = i + half >= width ? width - 1 : i + half, n = last - first + 1;
         const float *red = rf_image_row_f32(&b->colour[0], j + dy) + first;
         const float *green = rf_image_row_f32(&b->colour[1], j + dy) + first;
         const float *blue = rf_image_row_f32(&b->colour[2], j + dy) + first;
@@ -271,9 +273,11 @@ rf_status rf_outline_settle(rf_depth *d, rf_image *depth_map, rf_error *err)
                     "the depth edges", err));
     for (int dy = -VOTE_RADIUS; dy <= VOTE_RADIUS; dy++)
         for (int dx = -VOTE_RADIUS; dx <= VOTE_RADIUS; dx++)
-            if (dx * dx + dy * dy <= VOTE_RADIUS * VOTE_RADIUS)
+            if (dx * dx + dy * dy <= VOTE_RADIUS * VOTE_RADIUS) {
                 b->spatial[dy + VOTE_RADIUS][dx + VOTE_RADIUS] =
                     expf(-0.5f * (float)(dx * dx + dy * dy) / (VOTE_SIGMA * VOTE_SIGMA));
+                b->half[dy + VOTE_RADIUS] = dx; /* the last one stays */
+            }
     rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, colour_rows, b);
     b->way = d->front;
     settle(b, &settled[0], 0);

@@ -1,6 +1,7 @@
 /* plane.c - small neighbourhood filters on planes of floats. */
 #include <math.h>
 
+#include "base/hot.h"
 #include "depth/state.h"
 
 enum { MAX_RADIUS = 16 };
@@ -11,7 +12,7 @@ typedef struct plane_job {
     float radius, sign;
 } plane_job;
 
-static void extreme_rows(void *arg, int begin, int end, int block, int thread)
+RF_HOT static void extreme_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
     (void)thread;
@@ -62,7 +63,7 @@ static float median_of_nine(float v[9])
     return v[4];
 }
 
-static void median_rows(void *arg, int begin, int end, int block, int thread)
+RF_HOT static void median_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
     (void)thread;

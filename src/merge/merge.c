@@ -171,20 +171,20 @@ RF_HOT static void add_weighted(float *restrict sum, float *restrict total, cons
                 sum[3 * x + c] += weight[x] * frame[3 * x + c];
 }
 
-/* Weights of frame k along a row piece; returns whether any is worth the work. The last term takes the weight to 0 at
+/* Weights of frame k along a row piece; returns whether any is worth the work. The cut takes the weight to 0 at
  * RF_MERGE_REACH widths, so that no frame comes in with a jump. */
 RF_HOT static int weigh_row(const float *restrict depth, const uint8_t *restrict width, float k, int n,
                             float *restrict weight)
 {
-    const float reach4 = RF_MERGE_REACH * RF_MERGE_REACH * RF_MERGE_REACH * RF_MERGE_REACH;
+    const float reach2 = RF_MERGE_REACH * RF_MERGE_REACH, cut = 1 / (1 + reach2 * reach2);
     float most = 0;
     for (int x = 0; x < n; x++) {
-        float q = (k - depth[x]) * RF_WIDTH_UNIT / (float)width[x], q4 = q * q * (q * q);
-        float within = 1 / (1 + q4) - 1 / (1 + reach4), beyond = FAR_WEIGHT * reach4 / q4;
-        weight[x] = q4 < reach4 ? within + FAR_WEIGHT : beyond;
-        most = weight[x] > most ? weight[x] : most;
+        float w = (float)width[x] * (1 / RF_WIDTH_UNIT), d = k - depth[x], w2 = w * w, d2 = d * d;
+        float share = w2 * w2 / (w2 * w2 + d2 * d2), within = share - cut;
+        weight[x] = (within > 0 ? within : 0) + FAR_WEIGHT * share;
+        most = within > most ? within : most;
     }
-    return most > 2 * FAR_WEIGHT;
+    return most > 0;
 }
 
 /* How far to believe the veil of one pixel, 0..1: an estimate that leaves next to nothing of what the frame shows is

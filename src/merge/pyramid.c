@@ -6,6 +6,7 @@
 
 #include <string.h>
 
+#include "base/hot.h"
 #include "railfold/memory.h"
 
 enum { BLOCK_ROWS = 16 };
@@ -31,7 +32,7 @@ static int mirror(int i, int n)
     return i;
 }
 
-static void reduce_row(const float *restrict row, float *restrict out, int in_width, int out_width, int channels)
+RF_HOT static void reduce_row(const float *restrict row, float *restrict out, int in_width, int out_width, int channels)
 {
     for (int x = 0; x < out_width; x++) {
         int at[5];
@@ -44,7 +45,7 @@ static void reduce_row(const float *restrict row, float *restrict out, int in_wi
     }
 }
 
-static void reduce_rows(void *arg, int begin, int end, int block, int thread)
+RF_HOT static void reduce_rows(void *arg, int begin, int end, int block, int thread)
 {
     pyramid_job *job = arg;
     (void)block;
@@ -84,7 +85,7 @@ static int coarse_at(int i, int n)
     return mirror(2 * i, n) / 2;
 }
 
-static void expand_row(const float *restrict row, float *restrict out, int width, int channels, int sign)
+RF_HOT static void expand_row(const float *restrict row, float *restrict out, int width, int channels, int sign)
 {
     for (int x = 0; x < width; x++) {
         int i = x / 2;
@@ -101,7 +102,7 @@ static void expand_row(const float *restrict row, float *restrict out, int width
     }
 }
 
-static void expand_rows(void *arg, int begin, int end, int block, int thread)
+RF_HOT static void expand_rows(void *arg, int begin, int end, int block, int thread)
 {
     pyramid_job *job = arg;
     (void)block;

@@ -28,6 +28,7 @@ typedef struct width_job {
     const rf_image *depth;
     float noise_variance;
     float loss[BANDS][STEPS]; /* (1 - MTF)^2 at step i */
+    uint8_t stored[STEPS];    /* width of step i * RF_WIDTH_UNIT */
 } width_job;
 
 static float width_of_step(int i)
@@ -38,6 +39,8 @@ static float width_of_step(int i)
 static void fill_loss(width_job *job, float blur_px_per_step)
 {
     const float pi = 3.14159265f;
+    for (int i = 0; i < STEPS; i++)
+        job->stored[i] = (uint8_t)(width_of_step(i) * RF_WIDTH_UNIT + 0.5f);
     for (int l = 0; l < BANDS; l++)
         for (int i = 0; i < STEPS; i++) {
             float f = BAND0_FREQUENCY / (float)(1 << l), u = pi * blur_px_per_step * width_of_step(i) * f;
@@ -46,11 +49,11 @@ static void fill_loss(width_job *job, float blur_px_per_step)
         }
 }
 
-static float energy_at(const rf_image *band, int level, int x, int y)
+static float energy_at(const rf_image *band, int level, float x, float y)
 {
     /* Bilinear between cell centres; pooling has made the energy smooth. */
     float scale = 1.0f / (float)(1 << level);
-    float u = ((float)x + 0.5f) * scale - 0.5f, v = ((float)y + 0.5f) * scale - 0.5f;
+    float u = (x + 0.5f) * scale - 0.5f, v = (y + 0.5f) * scale - 0.5f;
     u = u < 0 ? 0 : u > (float)(band->width - 1) ? (float)(band->width - 1) : u;
     v = v < 0 ? 0 : v > (float)(band->height - 1) ? (float)(band->height - 1) : v;
     int i = (int)u, j = (int)v;
@@ -76,30 +79,41 @@ static int at_edge(const rf_image *depth, int x, int y)
     return high - low > EDGE_STEPS;
 }
 
+/* The widest step at which the loss stays below the noise. */
+static int step_of(const width_job *job, const float energy[BANDS])
+{
+    int i = 0;
+    for (; i < STEPS - 1; i++) {
+        float lost = 0;
+        for (int l = 0; l < BANDS; l++)
+            lost += energy[l] * job->loss[l][i + 1];
+        if (lost > job->noise_variance)
+            break;
+    }
+    return i;
+}
+
+/* Told once for every 2 x 2 pixels: the energies are pooled over seven. `begin` and BLOCK_ROWS are even. */
 static void width_rows(void *arg, int begin, int end, int block, int thread)
 {
     width_job *job = arg;
     (void)block;
     (void)thread;
-    for (int y = begin; y < end; y++) {
+    int width = job->out->width;
+    for (int y = begin; y < end; y += 2) {
         uint8_t *out = rf_image_row(job->out, y);
-        for (int x = 0; x < job->out->width; x++) {
+        for (int x = 0; x < width; x += 2) {
             float energy[BANDS];
             for (int l = 0; l < BANDS; l++)
-                energy[l] = energy_at(&job->energy[l], l, x, y);
-            int i = 0;
-            for (; i < STEPS - 1; i++) {
-                float lost = 0;
-                for (int l = 0; l < BANDS; l++)
-                    lost += energy[l] * job->loss[l][i + 1];
-                if (lost > job->noise_variance)
-                    break;
-            }
-            float width = width_of_step(i);
-            if (width < EDGE_WIDTH && at_edge(job->depth, x, y))
-                width = EDGE_WIDTH;
-            out[x] = (uint8_t)(width * RF_WIDTH_UNIT + 0.5f);
+                energy[l] = energy_at(&job->energy[l], l, (float)x + 0.5f, (float)y + 0.5f);
+            out[x] = job->stored[step_of(job, energy)];
+            if (out[x] < EDGE_WIDTH * RF_WIDTH_UNIT && at_edge(job->depth, x, y))
+                out[x] = (uint8_t)(EDGE_WIDTH * RF_WIDTH_UNIT + 0.5f);
+            if (x + 1 < width)
+                out[x + 1] = out[x];
         }
+        if (y + 1 < end)
+            memcpy(rf_image_row(job->out, y + 1), out, (size_t)width);
     }
 }
 
@@ -120,21 +134,29 @@ static void square_rows(void *arg, int begin, int end, int block, int thread)
     }
 }
 
+static void floor_rows(void *arg, int begin, int end, int block, int thread)
+{
+    square_job *job = arg;
+    (void)block;
+    (void)thread;
+    for (int y = begin; y < end; y++) {
+        float *row = rf_image_row_f32(job->band, y);
+        for (int x = 0; x < job->band->width; x++)
+            row[x] = row[x] > job->floor ? row[x] - job->floor : 0;
+    }
+}
+
 /* Pools by REDUCE and EXPAND (a smooth window about 7 wide) and takes the noise share off. */
 static rf_status pool_energy(rf_image *band, float floor, rf_pool *pool, rf_error *err)
 {
     rf_status status;
     rf_image half = {0};
-    square_job job = {.band = band};
+    square_job job = {.band = band, .floor = floor};
     rf_pool_rows(pool, band->height, BLOCK_ROWS, square_rows, &job);
     RF_TRY(rf_image_alloc(&half, (band->width + 1) / 2, (band->height + 1) / 2, 1, RF_F32, "detail energy", err));
     RF_TRY(rf_pyramid_reduce(band, &half, pool, err));
     RF_TRY(rf_pyramid_expand(&half, band, 0, pool, err));
-    for (int y = 0; y < band->height; y++) {
-        float *row = rf_image_row_f32(band, y);
-        for (int x = 0; x < band->width; x++)
-            row[x] = row[x] > floor ? row[x] - floor : 0;
-    }
+    rf_pool_rows(pool, band->height, BLOCK_ROWS, floor_rows, &job);
 done:
     rf_image_free(&half);
     return status;

@@ -7,6 +7,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "base/hot.h"
 #include "faults.h"
 #include "railfold/memory.h"
 
@@ -130,7 +131,7 @@ static void linear_rows(void *arg, int begin, int end, int block, int thread)
 }
 
 /* Binomial 1 4 6 4 1 both ways: a standard deviation of 1 px. */
-static void smooth_rows(void *arg, int begin, int end, int block, int thread)
+RF_HOT static void smooth_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
     const survey_job *job = arg;
@@ -152,7 +153,7 @@ static void smooth_rows(void *arg, int begin, int end, int block, int thread)
     }
 }
 
-static void dip_rows(void *arg, int begin, int end, int block, int thread)
+RF_HOT static void dip_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
     (void)thread;
