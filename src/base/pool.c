@@ -4,6 +4,7 @@
 #include "railfold/pool.h"
 
 #include <pthread.h>
+#include <stdatomic.h>
 #include <stddef.h>
 #include <unistd.h>
 
@@ -27,7 +28,8 @@ struct rf_pool {
     int busy;       /* workers still in this round */
     rf_rows_fn fn;
     void *arg;
-    int rows, block_rows, next_block;
+    int rows, block_rows;
+    atomic_int next_block; /* beyond the last: all are taken */
     pthread_t side_thread;
     int side_running;
     void (*side_fn)(void *);
@@ -46,16 +48,12 @@ static void run_block(rf_rows_fn fn, void *arg, int rows, int block_rows, int bl
     fn(arg, begin, end, block, thread);
 }
 
-/* Takes blocks until none is left. Called, and returns, with the lock held. */
+/* Takes blocks until none is left. The job does not change while any worker is busy with it. */
 static void take_blocks(rf_pool *pool, int thread)
 {
-    int blocks = rf_pool_blocks(pool->rows, pool->block_rows);
-    while (pool->next_block < blocks) {
-        int block = pool->next_block++;
-        pthread_mutex_unlock(&pool->lock);
+    int blocks = rf_pool_blocks(pool->rows, pool->block_rows), block;
+    while ((block = atomic_fetch_add(&pool->next_block, 1)) < blocks)
         run_block(pool->fn, pool->arg, pool->rows, pool->block_rows, block, thread);
-        pthread_mutex_lock(&pool->lock);
-    }
 }
 
 static void *worker_main(void *arg)
@@ -70,7 +68,9 @@ static void *worker_main(void *arg)
         if (pool->stopping)
             break;
         seen = pool->round;
+        pthread_mutex_unlock(&pool->lock);
         take_blocks(pool, self->index);
+        pthread_mutex_lock(&pool->lock);
         if (--pool->busy == 0)
             pthread_cond_signal(&pool->work_done);
     }
@@ -147,11 +147,13 @@ void rf_pool_rows(rf_pool *pool, int rows, int block_rows, rf_rows_fn fn, void *
     pool->arg = arg;
     pool->rows = rows;
     pool->block_rows = block_rows;
-    pool->next_block = 0;
+    atomic_store(&pool->next_block, 0);
     pool->busy = pool->started;
     pool->round++;
     pthread_cond_broadcast(&pool->work_ready);
+    pthread_mutex_unlock(&pool->lock);
     take_blocks(pool, 0);
+    pthread_mutex_lock(&pool->lock);
     while (pool->busy > 0)
         pthread_cond_wait(&pool->work_done, &pool->lock);
     pthread_mutex_unlock(&pool->lock);

@@ -15,34 +15,49 @@ static int settle_reduce(const rf_frame_info *info)
     return reduce;
 }
 
-/* Reduced luma of frame k: decoded small where the format can, from the repaired whole frame when the sensor has faults. */
-static rf_status decode_luma(const rf_take *take, int k, int reduce, rf_image *whole, rf_image *luma, rf_error *err)
+/* Lumas in take order, the next one decoded while the last is worked on. */
+typedef struct luma_feed {
+    rf_run *run;
+    int reduce, next;  /* next: the frame being decoded, or frame_count */
+    rf_image whole;    /* a repaired frame, where the sensor has faults */
+    rf_image lumas[2]; /* of frame k in k % 2 */
+    rf_status status;  /* of the frame being decoded */
+    rf_error error;
+} luma_feed;
+
+/* Reduced luma: decoded small where the format can, from the repaired whole frame when the sensor has faults. */
+static rf_status decode_luma(luma_feed *feed, rf_error *err)
 {
     rf_status status;
     rf_frame_info info;
-    const char *path = take->options->frames[k];
+    const rf_take *take = &feed->run->take;
+    rf_image *luma = &feed->lumas[feed->next % 2], *whole = &feed->whole;
+    const char *path = take->options->frames[feed->next];
     if (rf_sensor_map_is_empty(&take->sensor))
-        return rf_frame_read_luma(path, &take->limits, reduce, luma, &info, NULL, err);
+        return rf_frame_read_luma(path, &take->limits, feed->reduce, luma, &info, NULL, err);
     RF_TRY(rf_frame_read(path, &take->limits, whole, NULL, NULL, err));
     RF_TRY(rf_sensor_repair(&take->sensor, whole, err));
     if (luma->data == NULL)
-        RF_TRY(rf_image_alloc(luma, whole->width / reduce, whole->height / reduce, 1, RF_F32, "a frame's luma", err));
-    rf_image_luma(whole, reduce, luma, take->pool);
+        RF_TRY(rf_image_alloc(luma, whole->width / feed->reduce, whole->height / feed->reduce, 1, RF_F32, "a frame's luma",
+                              err));
+    rf_image_luma(whole, feed->reduce, luma, NULL); /* the pool is at work on the frame before */
 done:
     return status;
 }
 
-/* One frame's luma; a frame that cannot be read is left out when the run allows it (*read = 0). */
-static rf_status read_luma(rf_run *run, int k, int reduce, rf_image *whole, rf_image *luma, int *read, rf_error *err)
+static void decode_aside(void *arg)
 {
-    rf_take *take = &run->take;
-    rf_error frame_err = {0};
-    *read = 0;
-    rf_status status = decode_luma(take, k, reduce, whole, luma, &frame_err);
-    if (status != RF_OK)
-        return rf_take_bad_frame(take, k, status, &frame_err, err);
-    *read = 1;
-    return RF_OK;
+    luma_feed *feed = arg;
+    feed->error = (rf_error){0};
+    feed->status = decode_luma(feed, &feed->error);
+}
+
+static void start_next(luma_feed *feed, int k)
+{
+    const rf_run_report *report = feed->run->take.report;
+    feed->next = k;
+    if (k < report->frame_count && report->frames[k].used)
+        rf_pool_side(feed->run->take.pool, decode_aside, feed);
 }
 
 /* What a look at poses and gains tells of the take (check.h): warnings and faults become warnings of the run. */
@@ -96,26 +111,47 @@ static rf_status no_align(rf_run *run)
     return RF_OK;
 }
 
+/* Waits for frame k's luma and starts on the next; *luma is NULL for a frame that is not used, or cannot be read where the
+ * run allows that. */
+static rf_status next_luma(luma_feed *feed, int k, const rf_image **luma, rf_error *err)
+{
+    rf_take *take = &feed->run->take;
+    rf_status status = RF_OK;
+    *luma = NULL;
+    if (take->report->frames[k].used) {
+        rf_pool_join(take->pool);
+        if (feed->status == RF_OK)
+            *luma = &feed->lumas[k % 2];
+        else
+            status = rf_take_bad_frame(take, k, feed->status, &feed->error, err);
+    }
+    if (status == RF_OK)
+        start_next(feed, k + 1);
+    return status;
+}
+
 /* Feeds every frame to the aligner; *moved: the reference turned out unreadable and is another one now. */
 static rf_status feed_aligner(rf_run *run, rf_align *align, int reduce, int *moved, rf_error *err)
 {
     rf_take *take = &run->take;
-    int count = take->report->frame_count, reference = take->reference, read;
+    int count = take->report->frame_count, reference = take->reference;
     rf_status status = RF_OK;
-    rf_image whole = {0}, luma = {0};
+    luma_feed feed = {.run = run, .reduce = reduce};
     *moved = 0;
+    start_next(&feed, 0);
     for (int k = 0; k < count && !*moved; k++) {
+        const rf_image *luma;
         RF_TRY(rf_take_progress(take, "align", k, count, err));
-        read = 0;
-        if (take->report->frames[k].used)
-            RF_TRY(read_luma(run, k, reduce, &whole, &luma, &read, err));
-        RF_TRY(rf_align_add_frame(align, read ? &luma : NULL, err));
+        RF_TRY(next_luma(&feed, k, &luma, err));
+        RF_TRY(rf_align_add_frame(align, luma, err));
         *moved = take->reference != reference;
     }
     RF_TRY(rf_take_progress(take, "align", count, count, err));
 done:
-    rf_image_free(&whole);
-    rf_image_free(&luma);
+    rf_pool_join(take->pool);
+    rf_image_free(&feed.whole);
+    rf_image_free(&feed.lumas[0]);
+    rf_image_free(&feed.lumas[1]);
     return status;
 }
 
