@@ -5,7 +5,7 @@
 #   make           build only (library, program, tools) into build/$(MODE)
 #   make help      every target
 #
-# Variables: MODE=release|debug|asan|ubsan|tsan, CC, CFLAGS, LDFLAGS, PREFIX, DESTDIR, BINDIR, LIBDIR, INCLUDEDIR, MANDIR
+# Variables: V=1 shows the commands, MODE=release|debug|asan|ubsan|tsan, CC, CFLAGS, LDFLAGS, PREFIX, DESTDIR, BINDIR, LIBDIR, INCLUDEDIR, MANDIR
 MODE     ?= release
 PREFIX   ?= /usr/local
 BINDIR   ?= $(PREFIX)/bin
@@ -68,7 +68,11 @@ LIB_A    := $B/librailfold.a
 LIB_SO   := $B/librailfold.so.$(VERSION)
 PROGRAM  := $B/railfold
 
+# Commands are shown with V=1 only; otherwise one short line a file.
+Q := $(if $(V),,@)
+
 .DELETE_ON_ERROR:
+.SECONDARY:
 .SUFFIXES:
 .PHONY: all lib program tools tests check check-quick demo deps headers layers format format-check install uninstall clean help bench
 
@@ -87,25 +91,32 @@ $B:
 
 $B/%.o: %.c $B/flags
 	@mkdir -p $(@D)
-	$(CC) $(ALL_CFLAGS) -MMD -MP -c $< -o $@
+	$(if $(V),,@echo '  cc $<')
+	$(Q)$(CC) $(ALL_CFLAGS) -MMD -MP -c $< -o $@
 
 $(LIB_A): $(LIB_OBJ)
-	rm -f $@ && $(AR) rcs $@ $^
+	$(Q)rm -f $@ && $(AR) rcs $@ $^
 $(LIB_SO): $(LIB_OBJ)
-	$(CC) -shared -Wl,-soname,librailfold.so.$(SOVERSION) $(LINK) $(LDFLAGS) -o $@ $^ $(LIBS)
+	$(if $(V),,@echo '  ld $@')
+	$(Q)$(CC) -shared -Wl,-soname,librailfold.so.$(SOVERSION) $(LINK) $(LDFLAGS) -o $@ $^ $(LIBS)
 $(PROGRAM): $(CLI_OBJ) $(LIB_A)
-	$(CC) $(LINK) $(LDFLAGS) -o $@ $^ $(LIBS)
+	$(if $(V),,@echo '  ld $@')
+	$(Q)$(CC) $(LINK) $(LDFLAGS) -o $@ $^ $(LIBS)
 $B/tests/%: $B/tests/%.o $(LIB_A)
-	$(CC) $(LINK) $(LDFLAGS) -o $@ $^ -lcmocka $(LIBS)
+	$(if $(V),,@echo '  ld $@')
+	$(Q)$(CC) $(LINK) $(LDFLAGS) -o $@ $^ -lcmocka $(LIBS)
 $B/tests/test_cli_%: $B/tests/test_cli_%.o $(filter-out %/main.o,$(CLI_OBJ)) $(LIB_A)
-	$(CC) $(LINK) $(LDFLAGS) -o $@ $^ -lcmocka $(LIBS)
+	$(if $(V),,@echo '  ld $@')
+	$(Q)$(CC) $(LINK) $(LDFLAGS) -o $@ $^ -lcmocka $(LIBS)
 $B/tools/%: $B/tools/%.o $(LIB_A)
-	$(CC) $(LINK) $(LDFLAGS) -o $@ $^ $(LIBS)
+	$(if $(V),,@echo '  ld $@')
+	$(Q)$(CC) $(LINK) $(LDFLAGS) -o $@ $^ $(LIBS)
 $B/tools/take-maker: $(TAKE_SRC:%.c=$B/%.o) $(LIB_A)
 	@mkdir -p $(@D)
-	$(CC) $(LINK) $(LDFLAGS) -o $@ $^ $(LIBS)
+	$(if $(V),,@echo '  ld $@')
+	$(Q)$(CC) $(LINK) $(LDFLAGS) -o $@ $^ $(LIBS)
 $B/railfold.pc: tools/railfold.pc.in Makefile | $B
-	sed -e 's|@PREFIX@|$(PREFIX)|' -e 's|@LIBDIR@|$(LIBDIR)|' -e 's|@INCLUDEDIR@|$(INCLUDEDIR)|' \
+	$(Q)sed -e 's|@PREFIX@|$(PREFIX)|' -e 's|@LIBDIR@|$(LIBDIR)|' -e 's|@INCLUDEDIR@|$(INCLUDEDIR)|' \
 	    -e 's|@VERSION@|$(VERSION)|' $< > $@
 
 deps:                                  ## install the packages that are missing (apt; without root it prints the command)
