@@ -40,8 +40,10 @@ typedef struct header {
     size_t bytes;
 } header;
 
-/* A block of `bytes` on its boundary, zeroed or not. Large zeroed ones come as pages that are zero already and are not
- * touched before they are used. */
+enum { PAGE_BYTES = 4096 };
+
+/* A block of `bytes` on its boundary, zeroed or not. Large zeroed ones come as pages that are zero already; one write to
+ * each keeps an accumulator from reading them first, which would cost a second fault on the write and stop all threads. */
 static void *obtain(size_t bytes, int zeroed)
 {
     size_t padded = bytes + 2 * RF_ALIGN_BYTES;
@@ -52,6 +54,8 @@ static void *obtain(size_t bytes, int zeroed)
     char *block = origin + (at - (uintptr_t)origin);
     header head = {origin, bytes};
     memcpy(block - sizeof head, &head, sizeof head);
+    for (size_t i = 0; zeroed && i < bytes; i += PAGE_BYTES)
+        ((volatile char *)block)[i] = 0;
     return block;
 }
 
