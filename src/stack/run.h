@@ -36,6 +36,7 @@ rf_status rf_run_parallel(rf_run *run, rf_error *err) RF_CHECKED;
 /* One pass over the used frames: calls `each` with the frame number and the frame in output geometry, made piece by piece as
  * it is asked for; progress counts frames from `done` on. */
 typedef rf_status (*rf_each_fn)(rf_run *run, int k, const rf_source *source, void *arg, rf_error *err);
-rf_status rf_run_pass(rf_run *run, const char *stage, int done, int total, rf_each_fn each, void *arg, rf_error *err) RF_CHECKED;
+rf_status rf_run_pass(rf_run *run, const char *stage, rf_stride which, int done, int total, rf_each_fn each, void *arg,
+                      rf_error *err) RF_CHECKED;
 
 #endif

@@ -147,21 +147,22 @@ static void decode_ahead(void *arg)
 
 static void begin_next(rf_feed *feed, int from)
 {
+    const rf_run_report *report = feed->take->report;
     feed->next = from;
-    while (feed->next < feed->take->report->frame_count && !feed->take->report->frames[feed->next].used)
+    while (feed->next < report->frame_count &&
+           (!report->frames[feed->next].used || (feed->next - feed->which.first) % feed->which.stride != 0))
         feed->next++;
     if (feed->next < feed->take->report->frame_count)
         rf_pool_side(feed->take->pool, decode_ahead, feed);
 }
 
-rf_status rf_feed_start(rf_feed *feed, rf_take *take, rf_error *err)
+void rf_feed_start(rf_feed *feed, rf_take *take, rf_stride which)
 {
-    (void)err;
     memset(feed, 0, sizeof *feed);
     feed->take = take;
+    feed->which = which;
     feed->started = 1;
-    begin_next(feed, 0);
-    return RF_OK;
+    begin_next(feed, which.first);
 }
 
 rf_status rf_feed_next(rf_feed *feed, int *k, const rf_image **frame, rf_error *err)

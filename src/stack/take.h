@@ -44,8 +44,14 @@ rf_status rf_take_progress(const rf_take *take, const char *stage, int done, int
 
 /* ---- feed: whole frames in take order, the next one decoded while the last is worked on ---- */
 
+/* Every `stride`-th frame, from frame `first` on. */
+typedef struct rf_stride {
+    int first, stride;
+} rf_stride;
+
 typedef struct rf_feed {
     rf_take *take;
+    rf_stride which;
     int next;                 /* frame being decoded ahead, or frame_count */
     rf_image images[2];
     int front;                /* which of the two was handed out last */
@@ -54,7 +60,7 @@ typedef struct rf_feed {
     int started;
 } rf_feed;
 
-rf_status rf_feed_start(rf_feed *feed, rf_take *take, rf_error *err) RF_CHECKED;
+void rf_feed_start(rf_feed *feed, rf_take *take, rf_stride which);
 
 /* The next used frame: its number in *k (frame_count after the last) and a picture borrowed until the next call. */
 rf_status rf_feed_next(rf_feed *feed, int *k, const rf_image **frame, rf_error *err) RF_CHECKED;
