@@ -74,7 +74,7 @@ Q := $(if $(V),,@)
 .DELETE_ON_ERROR:
 .SECONDARY:
 .SUFFIXES:
-.PHONY: all lib program tools tests check check-quick demo deps headers layers format format-check install uninstall clean help bench
+.PHONY: all lib program tools tests check check-quick demo deps headers layers format format-check install uninstall clean help bench bench-compare
 
 all: lib program tools                 ## build the library, the program and the tools
 lib: $(LIB_A) $(LIB_SO) $B/railfold.pc
@@ -147,6 +147,9 @@ format-check:
 
 bench: all                             ## seconds and megapixels per second per stage, beside the machine's floor
 	@sh tools/bench.sh $B
+
+bench-compare: all                     ## the same, beside the figures in OLD=file.json
+	@sh tools/bench.sh $B $(OLD)
 
 install: all                           ## into $(DESTDIR)$(PREFIX)
 	install -d $(DESTDIR)$(BINDIR) $(DESTDIR)$(LIBDIR)/pkgconfig $(DESTDIR)$(INCLUDEDIR)/railfold \

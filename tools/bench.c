@@ -1,0 +1,346 @@
+/* bench.c - developer tool: how long a merge takes, stage by stage, beside the floor of the machine it runs on.
+ *
+ *   bench [--threads N] [--runs N] [--json FILE] [--old FILE] FOLDER OUT.tif DEPTH.tif
+ *
+ * Runs the merge in this process N times (the fastest run counts) and prints per stage seconds, megapixels of frames a
+ * second and processors kept busy, then memory. The floor, measured in the same minute: every frame decoded once, and
+ * for each one pass over a weighted accumulator of floats (16 bytes a pixel read and written), which no merge that
+ * reads each frame can do without. --json writes the figures, one a line; --old reads such a file and prints the
+ * change. */
+#define _DEFAULT_SOURCE /* getrusage */
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/resource.h>
+#include <time.h>
+
+#include "railfold/frame_io.h"
+#include "railfold/memory.h"
+#include "railfold/pool.h"
+#include "railfold/sequence.h"
+#include "railfold/stack.h"
+
+enum { STAGES = 5, FIGURES_MAX = 32, NAME_BYTES = 40 };
+static const char *const STAGE[STAGES] = {"sensor", "align", "depth", "merge", "write"};
+
+typedef struct clocks {
+    double wall_s, cpu_s;
+} clocks;
+
+typedef struct watch {
+    int stage;    /* at work, -1 before the first */
+    clocks since; /* when it began */
+    clocks spent[STAGES];
+} watch;
+
+typedef struct figure {
+    char name[NAME_BYTES];
+    double value;
+} figure;
+
+typedef struct figures {
+    figure list[FIGURES_MAX];
+    int count;
+} figures;
+
+static clocks now(void)
+{
+    struct timespec t;
+    struct rusage use;
+    clock_gettime(CLOCK_MONOTONIC, &t);
+    getrusage(RUSAGE_SELF, &use);
+    return (clocks){(double)t.tv_sec + 1e-9 * (double)t.tv_nsec,
+                    (double)(use.ru_utime.tv_sec + use.ru_stime.tv_sec) +
+                        1e-6 * (double)(use.ru_utime.tv_usec + use.ru_stime.tv_usec)};
+}
+
+static void add_since(clocks *spent, clocks since)
+{
+    clocks t = now();
+    spent->wall_s += t.wall_s - since.wall_s;
+    spent->cpu_s += t.cpu_s - since.cpu_s;
+}
+
+static void leave_stage(watch *w)
+{
+    if (w->stage >= 0)
+        add_since(&w->spent[w->stage], w->since);
+    w->since = now();
+}
+
+static int on_progress(void *arg, const char *stage, int done, int total)
+{
+    watch *w = arg;
+    (void)done;
+    (void)total;
+    for (int i = 0; i < STAGES; i++)
+        if (strcmp(stage, STAGE[i]) == 0 && i != w->stage) {
+            leave_stage(w);
+            w->stage = i;
+        }
+    return 0;
+}
+
+static void put(figures *f, const char *name, const char *unit, double value)
+{
+    if (f->count == FIGURES_MAX)
+        return;
+    (void)snprintf(f->list[f->count].name, NAME_BYTES, "%.20s%.16s", name, unit);
+    f->list[f->count++].value = value;
+}
+
+static double get(const figures *f, const char *name, const char *unit)
+{
+    char whole[NAME_BYTES];
+    (void)snprintf(whole, sizeof whole, "%.20s%.16s", name, unit);
+    for (int i = 0; i < f->count; i++)
+        if (strcmp(f->list[i].name, whole) == 0)
+            return f->list[i].value;
+    return 0;
+}
+
+/* ---- the floor ---- */
+
+typedef struct floor_job {
+    const rf_sequence *take;
+    rf_frame_limits limits;
+    rf_image *frame; /* one a thread, decoded last */
+    rf_image sum, weight;
+    int failed;
+} floor_job;
+
+static void decode_frames(void *arg, int begin, int end, int block, int thread)
+{
+    floor_job *job = arg;
+    (void)block;
+    for (int k = begin; k < end; k++)
+        if (rf_frame_read(job->take->paths[k], &job->limits, &job->frame[thread], NULL, NULL, NULL) != RF_OK)
+            job->failed = 1;
+}
+
+static void add_rows(void *arg, int begin, int end, int block, int thread)
+{
+    floor_job *job = arg;
+    const rf_image *frame = &job->frame[0];
+    (void)block;
+    (void)thread;
+    size_t n = (size_t)frame->width * (size_t)frame->channels;
+    for (int y = begin; y < end; y++) {
+        float *sum = rf_image_row_f32(&job->sum, y), *weight = rf_image_row_f32(&job->weight, y);
+        const void *from = rf_image_row(frame, y);
+        for (int x = 0; x < frame->width; x++)
+            weight[x] += 0.5f;
+        if (frame->sample == RF_U8)
+            for (size_t i = 0; i < n; i++)
+                sum[i] += 0.5f * (float)((const uint8_t *)from)[i];
+        else
+            for (size_t i = 0; i < n; i++)
+                sum[i] += 0.5f * (float)((const uint16_t *)from)[i];
+    }
+}
+
+static rf_status measure_floor(const rf_sequence *take, rf_pool *pool, clocks *decode, clocks *traffic, rf_error *err)
+{
+    rf_status status;
+    floor_job job = {.take = take, .limits = rf_frame_limits_default()};
+    RF_TRY(rf_alloc(&job.frame, (size_t)rf_pool_threads(pool), sizeof *job.frame, "the floor", err));
+    clocks start = now();
+    rf_pool_rows(pool, take->count, 1, decode_frames, &job);
+    add_since(decode, start);
+    if (job.failed)
+        RF_TRY(rf_fail(err, RF_ERR_INPUT, "a frame of the take cannot be read"));
+    RF_TRY(rf_frame_read(take->paths[0], &job.limits, &job.frame[0], NULL, NULL, err));
+    const rf_image *frame = &job.frame[0];
+    RF_TRY(rf_image_alloc(&job.sum, frame->width, frame->height, frame->channels, RF_F32, "the floor", err));
+    RF_TRY(rf_image_alloc(&job.weight, frame->width, frame->height, 1, RF_F32, "the floor", err));
+    rf_pool_rows(pool, frame->height, 16, add_rows, &job); /* memory touched once before the clock runs */
+    start = now();
+    for (int k = 0; k < take->count; k++)
+        rf_pool_rows(pool, frame->height, 16, add_rows, &job);
+    add_since(traffic, start);
+done:
+    for (int i = 0; job.frame != NULL && i < rf_pool_threads(pool); i++)
+        rf_image_free(&job.frame[i]);
+    rf_free(job.frame);
+    rf_image_free(&job.sum);
+    rf_image_free(&job.weight);
+    return status;
+}
+
+/* ---- the merge ---- */
+
+static rf_status run_once(const rf_merge_options *options, rf_run_report *report, watch *w, rf_error *err)
+{
+    rf_merge_options watched = *options;
+    *w = (watch){.stage = -1};
+    watched.progress = on_progress;
+    watched.progress_arg = w;
+    rf_status status = rf_stack_merge(&watched, report, err);
+    leave_stage(w);
+    return status;
+}
+
+static void note_run(figures *f, const watch *w, const rf_run_report *report)
+{
+    double mpx = 1e-6 * report->width * report->height, cpu = 0, wall = 0;
+    for (int i = 0; i < STAGES; i++) {
+        put(f, STAGE[i], "_s", w->spent[i].wall_s);
+        put(f, STAGE[i], "_cpu_s", w->spent[i].cpu_s);
+        wall += w->spent[i].wall_s;
+        cpu += w->spent[i].cpu_s;
+    }
+    put(f, "total", "_s", wall);
+    put(f, "total", "_cpu_s", cpu);
+    put(f, "frames", "", report->frame_count);
+    put(f, "frame", "_mpx", mpx);
+    put(f, "threads", "", report->threads);
+    put(f, "peak", "_mb", (double)report->peak_memory_bytes * 1e-6);
+    put(f, "peak_bytes", "_per_px", (double)report->peak_memory_bytes / (mpx * 1e6));
+}
+
+/* ---- telling ---- */
+
+static void print_figures(const figures *f)
+{
+    double all_mpx = get(f, "frames", "") * get(f, "frame", "_mpx"), total = get(f, "total", "_s"),
+           cpu = get(f, "total", "_cpu_s");
+    printf("%.0f frames of %.1f Mpx, %.0f threads\n", get(f, "frames", ""), get(f, "frame", "_mpx"),
+           get(f, "threads", ""));
+    printf("%-8s %9s %9s %9s %9s\n", "stage", "seconds", "Mpx/s", "CPU s", "busy");
+    for (int i = 0; i <= STAGES; i++) {
+        const char *stage = i < STAGES ? STAGE[i] : "total";
+        double wall = get(f, stage, "_s"), stage_cpu = get(f, stage, "_cpu_s");
+        printf("%-8s %9.2f %9.1f %9.2f %9.2f\n", stage, wall, wall > 0 ? all_mpx / wall : 0, stage_cpu,
+               wall > 0 ? stage_cpu / wall : 0);
+    }
+    printf("memory   %9.0f MB at the most, %.1f bytes a pixel\n", get(f, "peak", "_mb"),
+           get(f, "peak_bytes", "_per_px"));
+    double floor_s = get(f, "floor_decode", "_s") + get(f, "floor_traffic", "_s");
+    double floor_cpu = get(f, "floor_decode", "_cpu_s") + get(f, "floor_traffic", "_cpu_s");
+    printf("floor    %9.2f s: each frame decoded once %.2f, one pass over an accumulator %.2f; %.2f CPU s\n", floor_s,
+           get(f, "floor_decode", "_s"), get(f, "floor_traffic", "_s"), floor_cpu);
+    printf("the merge takes %.1f times the floor's seconds, %.1f times its CPU\n", total / floor_s, cpu / floor_cpu);
+}
+
+static int write_json(const figures *f, const char *path)
+{
+    FILE *file = fopen(path, "w");
+    if (file == NULL)
+        return 0;
+    fputs("{\n", file);
+    for (int i = 0; i < f->count; i++)
+        fprintf(file, "  \"%s\": %.6g%s\n", f->list[i].name, f->list[i].value, i + 1 < f->count ? "," : "");
+    fputs("}\n", file);
+    return fclose(file) == 0;
+}
+
+static int compare(const figures *f, const char *path)
+{
+    char line[256], name[NAME_BYTES];
+    double value;
+    FILE *file = fopen(path, "r");
+    if (file == NULL)
+        return 0;
+    printf("\n%-24s %10s %10s %8s\n", "against the old figures", "old", "new", "change");
+    while (fgets(line, sizeof line, file) != NULL)
+        if (sscanf(line, " \"%39[a-z_]\": %lf", name, &value) == 2)
+            printf("%-24s %10.2f %10.2f %+7.1f%%\n", name, value, get(f, name, ""),
+                   value != 0 ? 100 * (get(f, name, "") / value - 1) : 0);
+    return fclose(file) == 0;
+}
+
+typedef struct request {
+    int threads, runs;
+    const char *json, *old, *folder, *output, *depth;
+} request;
+
+static int parse(request *r, int argc, char **argv)
+{
+    const char **place[3] = {&r->folder, &r->output, &r->depth};
+    int given = 0;
+    for (int i = 1; i < argc; i++) {
+        const char *next = i + 1 < argc ? argv[i + 1] : NULL;
+        if (strncmp(argv[i], "--", 2) != 0) {
+            if (given == 3)
+                return 0;
+            *place[given++] = argv[i];
+            continue;
+        }
+        if (next == NULL)
+            return 0;
+        if (strcmp(argv[i], "--threads") == 0)
+            r->threads = atoi(next);
+        else if (strcmp(argv[i], "--runs") == 0)
+            r->runs = atoi(next);
+        else if (strcmp(argv[i], "--json") == 0)
+            r->json = next;
+        else if (strcmp(argv[i], "--old") == 0)
+            r->old = next;
+        else
+            return 0;
+        i++;
+    }
+    return given == 3 && r->runs >= 1;
+}
+
+static rf_status bench(const request *r, rf_error *err)
+{
+    rf_status status;
+    rf_sequence take;
+    rf_pool *pool = NULL;
+    figures best = {.count = 0};
+    clocks decode = {0, 0}, traffic = {0, 0};
+    rf_sequence_init(&take);
+    RF_TRY(rf_sequence_from_folder(&take, r->folder, err));
+    rf_merge_options options = rf_merge_options_default();
+    options.frames = (const char *const *)take.paths;
+    options.frame_count = take.count;
+    options.output = r->output;
+    options.depth = r->depth;
+    options.force = 1;
+    options.threads = r->threads;
+    for (int i = 0; i < r->runs; i++) {
+        rf_run_report report;
+        watch w;
+        figures f = {.count = 0};
+        rf_run_report_init(&report);
+        status = run_once(&options, &report, &w, err);
+        if (status == RF_OK)
+            note_run(&f, &w, &report);
+        rf_run_report_free(&report);
+        if (status != RF_OK)
+            goto done;
+        if (i == 0 || get(&f, "total", "_s") < get(&best, "total", "_s"))
+            best = f;
+    }
+    RF_TRY(rf_pool_create(&pool, r->threads, err));
+    RF_TRY(measure_floor(&take, pool, &decode, &traffic, err));
+    put(&best, "floor_decode", "_s", decode.wall_s);
+    put(&best, "floor_decode", "_cpu_s", decode.cpu_s);
+    put(&best, "floor_traffic", "_s", traffic.wall_s);
+    put(&best, "floor_traffic", "_cpu_s", traffic.cpu_s);
+    print_figures(&best);
+    if (r->json != NULL && !write_json(&best, r->json))
+        RF_TRY(rf_fail(err, RF_ERR_OUTPUT, "%s cannot be written", r->json));
+    if (r->old != NULL && !compare(&best, r->old))
+        RF_TRY(rf_fail(err, RF_ERR_INPUT, "%s cannot be read", r->old));
+done:
+    rf_pool_destroy(&pool);
+    rf_sequence_free(&take);
+    return status;
+}
+
+int main(int argc, char **argv)
+{
+    request r = {.runs = 1};
+    rf_error err = {0};
+    if (!parse(&r, argc, argv)) {
+        fprintf(stderr, "usage: bench [--threads N] [--runs N] [--json FILE] [--old FILE] FOLDER OUT.tif DEPTH.tif\n");
+        return 2;
+    }
+    if (bench(&r, &err) != RF_OK) {
+        fprintf(stderr, "bench: %s\n", err.text);
+        return 1;
+    }
+    return 0;
+}
