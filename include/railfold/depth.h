@@ -15,8 +15,8 @@
  * and the ground behind it smooth. Near depth edges every pixel then takes the depth most of its like-coloured
  * surroundings vote for, in three rounds.
  *
- * Memory does not grow with the number of frames but for 8 bytes a frame and thread: at most 40 bytes a pixel, maps
- * included (pass 0 keeps 20, pass 1 28, settling the edges 39); rf_depth_memory_bytes gives the sum, tested. */
+ * Memory does not grow with the number of frames but for 32 bytes a frame and thread: at most 40 bytes a pixel, maps
+ * included (pass 0 keeps 19, pass 1 27, settling the edges 38); rf_depth_memory_bytes gives the sum, tested. */
 #ifndef RF_DEPTH_H
 #define RF_DEPTH_H
 

@@ -16,7 +16,7 @@ void rf_depth_maps_free(rf_depth_maps *maps)
 size_t rf_depth_memory_bytes(int width, int height, int frame_count, int threads)
 {
     return (size_t)40 * ((size_t)width + 32) * ((size_t)height + 2) +
-           (size_t)threads * (320 * (size_t)width + 8 * (size_t)frame_count) + ((size_t)1 << 20);
+           (size_t)threads * (320 * (size_t)width + 32 * (size_t)frame_count) + ((size_t)1 << 20);
 }
 
 /* What limits a position: the texture itself (a tenth of a pixel of blur radius, however strong) and noise (the more

@@ -13,7 +13,7 @@
 #include "depth/state.h"
 #include "railfold/memory.h"
 
-enum { ROUNDS = 3 };
+enum { ROUNDS = 3, LANES = 8, BIN_LANES = 4 };
 enum { VOTE_RADIUS = 7, VOTE_SIDE = 2 * VOTE_RADIUS + 1, MAX_VOTES = VOTE_SIDE * VOTE_SIDE }; /* energy pixels */
 
 static const float VOTE_SIGMA = 2.2f;     /* energy pixels */
@@ -43,12 +43,12 @@ typedef struct ballot {
     int half[VOTE_SIDE];                 /* half the window's width in each of its rows */
     float lowest_way;
     int bins;
-    float *scratch; /* bins per thread */
+    float *scratch; /* BIN_LANES * bins per thread */
 } ballot;
 
 typedef struct votes {
     int count;
-    float weight[MAX_VOTES], way[MAX_VOTES];
+    float weight[MAX_VOTES + LANES], way[MAX_VOTES + LANES]; /* lanes of weight 0 follow the last */
 } votes;
 
 RF_HOT static void collect(const ballot *b, const float colour[3], int i, int j, votes *v)
@@ -74,38 +74,58 @@ RF_HOT static void collect(const ballot *b, const float colour[3], int i, int j,
         memcpy(v->way + v->count, rf_image_row_f32(&b->way, j + dy) + first, (size_t)n * sizeof(float));
         v->count += n;
     }
+    for (int l = 0; l < LANES; l++)
+        v->weight[v->count + l] = v->way[v->count + l] = 0.0f;
 }
 
-/* The mean of the votes round the mode of their histogram. `bin` is zeroed before and after. */
+/* The mean of the votes around `centre`, NAN when there are none; in lanes, which spares the wait from sum to sum. */
+RF_HOT static float mean_around(const votes *v, float centre)
+{
+    float sum[LANES] = {0}, total[LANES] = {0};
+    for (int n = 0; n < v->count; n += LANES) /* the votes end with lanes of weight 0 */
+        for (int l = 0; l < LANES; l++) {
+            float weight = fabsf(v->way[n + l] - centre) < RF_APART_STEPS ? v->weight[n + l] : 0.0f;
+            sum[l] += weight * v->way[n + l];
+            total[l] += weight;
+        }
+    float all = 0.0f, weights = 0.0f;
+    for (int l = 0; l < LANES; l++) {
+        all += sum[l];
+        weights += total[l];
+    }
+    return weights > 0.0f ? all / weights : NAN;
+}
+
+/* The mean of the votes round the mode of their histogram. `bin` holds BIN_LANES values a bin, in which votes take turns:
+ * neighbours mostly vote for one bin. It is zeroed before and after. */
 static float mode_of(const ballot *b, const votes *v, float *bin)
 {
     int low = b->bins, high = 0;
     for (int n = 0; n < v->count; n++) {
         float at = v->way[n] - b->lowest_way;
         int whole = rf_clamp_int((int)at, 0, b->bins - 2);
-        float share = at - (float)whole;
-        bin[whole] += v->weight[n] * (1.0f - share);
-        bin[whole + 1] += v->weight[n] * share;
+        float share = at - (float)whole, *lane = bin + whole * BIN_LANES + n % BIN_LANES;
+        lane[0] += v->weight[n] * (1.0f - share);
+        lane[BIN_LANES] += v->weight[n] * share;
         low = whole < low ? whole : low;
         high = whole + 1 > high ? whole + 1 : high;
     }
-    float most = -1.0f;
+    float most = -1.0f, before = 0.0f, here = 0.0f;
     int mode = low;
-    for (int k = low; k <= high; k++) {
-        float here = (k > 0 ? bin[k - 1] : 0.0f) + 2.0f * bin[k] + (k + 1 < b->bins ? bin[k + 1] : 0.0f);
-        if (here > most) {
-            most = here;
-            mode = k;
+    for (int k = low; k <= high + 1; k++) { /* judges bin k - 1 once bin k is known */
+        float after = 0.0f;
+        for (int l = 0; k <= high && l < BIN_LANES; l++)
+            after += bin[k * BIN_LANES + l];
+        if (k > low && before + 2.0f * here + after > most) {
+            most = before + 2.0f * here + after;
+            mode = k - 1;
         }
+        before = here;
+        here = after;
     }
-    memset(bin + low, 0, (size_t)(high - low + 1) * sizeof *bin);
-    float centre = b->lowest_way + (float)mode, sum = 0.0f, total = 0.0f;
-    for (int n = 0; n < v->count; n++)
-        if (fabsf(v->way[n] - centre) < RF_APART_STEPS) {
-            sum += v->weight[n] * v->way[n];
-            total += v->weight[n];
-        }
-    return total > 0.0f ? sum / total : centre;
+    memset(bin + low * BIN_LANES, 0, (size_t)(high - low + 1) * BIN_LANES * sizeof *bin);
+    float centre = b->lowest_way + (float)mode, mean = mean_around(v, centre);
+    return isnan(mean) ? centre : mean;
 }
 
 /* Bilinear between the four places around a full pixel when they show one surface, else the one it lies in. */
@@ -127,7 +147,7 @@ static void settle_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
     const ballot *b = arg;
-    float *bin = b->scratch + (size_t)thread * (size_t)b->bins;
+    float *bin = b->scratch + (size_t)thread * (size_t)b->bins * BIN_LANES;
     votes v;
     int shift = b->full_size ? 1 : 0;
     for (int y = begin; y < end; y++) {
@@ -269,7 +289,7 @@ rf_status rf_outline_settle(rf_depth *d, rf_image *depth_map, rf_error *err)
         RF_TRY(rf_image_alloc(plane[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth edges", err));
     b->bins = d->frame_count + 2;
     b->lowest_way = d->options.far_first ? -(float)(d->frame_count - 1) : 0.0f;
-    RF_TRY(rf_alloc(&b->scratch, (size_t)rf_pool_threads(d->pool) * (size_t)b->bins, sizeof *b->scratch,
+    RF_TRY(rf_alloc(&b->scratch, (size_t)rf_pool_threads(d->pool) * (size_t)b->bins * BIN_LANES, sizeof *b->scratch,
                     "the depth edges", err));
     for (int dy = -VOTE_RADIUS; dy <= VOTE_RADIUS; dy++)
         for (int dx = -VOTE_RADIUS; dx <= VOTE_RADIUS; dx++)

@@ -85,11 +85,10 @@ static void take_rows(void *arg, int begin, int end, int block, int thread)
         const float *here = row[centre];
         for (int i = 0; i < d->energy_width; i++) {
             float e = here[i];
-            focus[i].total += e;
             if (e > 0.0f && (e < focus[i].lowest || focus[i].lowest == 0.0f))
                 focus[i].lowest = e;
-            if (!(e > focus[i].peak[RF_DEPTH_PEAKS - 1].energy) || (centre > 0 && row[centre - 1][i] >= e) ||
-                (centre + 1 < count && row[centre + 1][i] > e))
+            if ((centre > 0 && row[centre - 1][i] >= e) || (centre + 1 < count && row[centre + 1][i] > e) ||
+                !(e > focus[i].peak[RF_DEPTH_PEAKS - 1].energy))
                 continue;
             float curve[RF_FIT_POINTS];
             for (int r = 0; r < count; r++)

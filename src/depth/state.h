@@ -19,10 +19,10 @@ typedef struct rf_peak {
     float energy;   /* 0: no such peak */
 } rf_peak;
 
-/* Kept per energy pixel: the best peaks, best first, and the smallest and summed energy. */
+/* Kept per energy pixel: the best peaks, best first, and the smallest energy. */
 typedef struct rf_focus {
     rf_peak peak[RF_DEPTH_PEAKS];
-    float lowest, total;
+    float lowest;
 } rf_focus;
 
 typedef struct rf_defocus rf_defocus;

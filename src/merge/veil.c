@@ -175,31 +175,47 @@ RF_HOT static void blur_layer(grid *g, const float kernel[KERNEL][KERNEL], int r
     }
 }
 
-/* V += T c; T *= 1 - a over the tile, the grid's cells interpolated bilinearly between their centres. */
-RF_HOT static void composite(const grid *g, int tile_x0, int tile_y0, float *transmission, float *veil)
+/* out = the row of cells at height v of the grid, linear between the two nearest. */
+RF_HOT static void mix_rows(const grid *g, float v, float *restrict out)
 {
-    int colours = g->channels - 1;
     size_t row_floats = (size_t)g->cells * (size_t)g->channels;
-    float per_cell = 1.0f / (float)g->cell_px;
+    int row = (int)v;
+    float fy = v - (float)row;
+    const float *upper = g->blurred + (size_t)row * row_floats, *lower = fy > 0 ? upper + row_floats : upper;
+    for (size_t i = 0; i < row_floats; i++)
+        out[i] = (1 - fy) * upper[i] + fy * lower[i];
+}
+
+/* One pixel: its layer's matte and colours, linear between two cells. */
+static inline void composite_pixel(const float *restrict cell, const float *restrict next, float fx, int channels,
+                                   float *restrict transmission, float *restrict veil)
+{
+    float t = *transmission, matte = (1 - fx) * cell[0] + fx * next[0];
+    for (int c = 1; c < channels; c++)
+        veil[c - 1] += t * ((1 - fx) * cell[c] + fx * next[c]);
+    *transmission = t * (1 - (matte > 1 ? 1 : matte));
+}
+
+/* V += T c; T *= 1 - a over the tile, the grid's cells interpolated bilinearly between their centres. */
+RF_HOT static void composite(const grid *g, int tile_x0, int tile_y0, float *restrict transmission, float *restrict veil)
+{
+    float per_cell = 1.0f / (float)g->cell_px, mixed[CELLS_MAX * 4], fx[TILE];
+    int at[TILE], next[TILE];
+    for (int x = 0; x < TILE; x++) {
+        float u = ((float)(tile_x0 + x - g->x0) + 0.5f) * per_cell - 0.5f;
+        fx[x] = u - (float)(int)u;
+        at[x] = (int)u * g->channels;
+        next[x] = fx[x] > 0 ? at[x] + g->channels : at[x];
+    }
     for (int y = 0; y < TILE; y++) {
-        float v = ((float)(tile_y0 + y - g->y0) + 0.5f) * per_cell - 0.5f;
-        int row = (int)v;
-        float fy = v - (float)row;
-        const float *upper = g->blurred + (size_t)row * row_floats, *lower = fy > 0 ? upper + row_floats : upper;
-        for (int x = 0; x < TILE; x++) {
-            float u = ((float)(tile_x0 + x - g->x0) + 0.5f) * per_cell - 0.5f;
-            int column = (int)u;
-            float fx = u - (float)column;
-            size_t at = (size_t)column * (size_t)g->channels, next = fx > 0 ? at + (size_t)g->channels : at;
-            float mixed[5];
-            for (int c = 0; c < g->channels; c++)
-                mixed[c] = (1 - fy) * ((1 - fx) * upper[at + (size_t)c] + fx * upper[next + (size_t)c]) +
-                           fy * ((1 - fx) * lower[at + (size_t)c] + fx * lower[next + (size_t)c]);
-            float *t = &transmission[y * TILE + x];
-            for (int c = 0; c < colours; c++)
-                veil[(y * TILE + x) * colours + c] += *t * mixed[1 + c];
-            *t *= 1 - (mixed[0] > 1 ? 1 : mixed[0]);
-        }
+        float *t = transmission + y * TILE, *v = veil + y * TILE * (g->channels - 1);
+        mix_rows(g, ((float)(tile_y0 + y - g->y0) + 0.5f) * per_cell - 0.5f, mixed);
+        if (g->channels == 4)
+            for (int x = 0; x < TILE; x++)
+                composite_pixel(mixed + at[x], mixed + next[x], fx[x], 4, t + x, v + 3 * x);
+        else
+            for (int x = 0; x < TILE; x++)
+                composite_pixel(mixed + at[x], mixed + next[x], fx[x], 2, t + x, v + x);
     }
 }
 
