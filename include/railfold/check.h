@@ -3,15 +3,16 @@
  * Two passes over the frames: poses and gains by the aligner (align.h) on a luma of at most 1000 px along the longer
  * side; then, on at most 3200 px, a grid of cells that is fixed to the subject. Each cell keeps the Laplacian energy of
  * every frame (Krotkov, IJCV 1, 1987; Nayar & Nakagawa, PAMI 16, 1994), the structure tensor of the band that energy is
- * taken from, its brightness and its clipped share. Everything else is read from these curves; docs/check.md states each
- * finding, its threshold, its severity and how often it is right.
+ * taken from, its brightness and its clipped share. Everything else is read from these curves; docs/check.md states
+ * each finding, its threshold, its severity and how often it is right.
  *
  * Distance of two frames: the angle acos(sum of sqrt(p q)) between their energies as shares p, q of the picture's
  * (Bhattacharyya, Bull. Calcutta Math. Soc. 35, 1943). Exposure and an even loss of sharpness drop out; what is left is
  * how far the focus plane went.
  *
- * Memory: the aligner's (align.h), then 16 bytes a pixel of the luma the cells are measured on, then the sensor module's
- * (sensor.h), never two of them at once, besides about 90 KiB a frame for the cells: the one thing that grows with the take. */
+ * Memory: the aligner's (align.h), then 16 bytes a pixel of the luma the cells are measured on, then the sensor
+ * module's (sensor.h), never two of them at once, besides about 90 KiB a frame for the cells: the one thing that grows
+ * with the take. */
 #ifndef RF_CHECK_H
 #define RF_CHECK_H
 
@@ -60,21 +61,21 @@ typedef struct rf_check_finding {
     rf_check_severity severity;
     int *frames; /* owned, ascending take order, from 0; may be empty: the take as a whole */
     int frame_count;
-    int place[4];                   /* x, y, width, height in full-size pixels of the reference view; width 0: nowhere */
+    int place[4]; /* x, y, width, height in full-size pixels of the reference view; width 0: nowhere */
     char text[RF_CHECK_TEXT_BYTES]; /* one sentence with the frame's file name */
 } rf_check_finding;
 
 typedef struct rf_check_frame {
-    char *file;                    /* owned, as given */
-    int used;                      /* 0: unreadable or of another size */
-    double shift_x_px, shift_y_px; /* of the picture centre against the reference, full-size pixels */
-    double scale;                  /* against the reference */
-    double gain;                   /* what brings it to the reference's brightness, coded values */
-    double sharp_fraction;         /* share of the subject that is sharpest in this frame, 0..1 */
-    double step;                   /* way from the frame before, in the take's usual steps; 0 = not known */
+    char *file;                       /* owned, as given */
+    int used;                         /* 0: unreadable or of another size */
+    double shift_x_px, shift_y_px;    /* of the picture centre against the reference, full-size pixels */
+    double scale;                     /* against the reference */
+    double gain;                      /* what brings it to the reference's brightness, coded values */
+    double sharp_fraction;            /* share of the subject that is sharpest in this frame, 0..1 */
+    double step;                      /* way from the frame before, in the take's usual steps; 0 = not known */
     double exposure_s, f_number, iso; /* EXIF; 0 = unknown */
-    int64_t capture_time_ms;       /* EXIF, see metadata.h */
-    char note[RF_CHECK_NOTE_BYTES];/* the kinds found here, "bump, blur"; empty: none */
+    int64_t capture_time_ms;          /* EXIF, see metadata.h */
+    char note[RF_CHECK_NOTE_BYTES];   /* the kinds found here, "bump, blur"; empty: none */
 } rf_check_frame;
 
 /* A fault that sits still on the sensor, full-size pixels of the frames. */
@@ -116,10 +117,10 @@ typedef int (*rf_check_progress_fn)(void *arg, const char *stage, int done, int 
 typedef struct rf_check_options {
     const char *const *frames; /* paths in take order; borrowed */
     int frame_count;
-    const rf_check_plan *plan; /* or NULL */
-    int unfinished;            /* 1: the take goes on; its end and its sensor are not judged */
-    int begun_before;          /* 1: frames before these are not given; the start is not judged */
-    int threads;               /* 0 = one per processor */
+    const rf_check_plan *plan;     /* or NULL */
+    int unfinished;                /* 1: the take goes on; its end and its sensor are not judged */
+    int begun_before;              /* 1: frames before these are not given; the start is not judged */
+    int threads;                   /* 0 = one per processor */
     rf_check_progress_fn progress; /* may be NULL */
     void *progress_arg;
 } rf_check_options;
@@ -133,7 +134,8 @@ const char *rf_check_verdict_name(rf_check_verdict verdict);    /* "good", "usab
 void rf_check_result_init(rf_check_result *result);
 void rf_check_result_free(rf_check_result *result);
 
-/* Looks at the take. A frame that cannot be read is a finding, not a failure; RF_ERR_INPUT only when none can be read. */
+/* Looks at the take. A frame that cannot be read is a finding, not a failure; RF_ERR_INPUT only when none can be read.
+ */
 rf_status rf_check_take(const rf_check_options *options, rf_check_result *result, rf_error *err) RF_CHECKED;
 
 /* JSON (docs/check.md lists the fields); *text from rf_alloc, NUL-terminated, *bytes without the NUL. */
@@ -143,15 +145,15 @@ rf_status rf_check_json(const rf_check_result *result, char **text, size_t *byte
 rf_status rf_check_plan_read(rf_check_plan *plan, const char *text, size_t bytes, const char *name,
                              rf_error *err) RF_CHECKED;
 
-/* The part of the check that needs no pixels, from what a merge knows anyway: bumps (poses and align_frames), the lamp (gains
- * of the poses), blank frames (align_frames), settings (metadata). Arrays of frame_count; what is NULL is not looked at. Fills
- * findings and verdict of an initialised result, whose frames stay empty. */
+/* The part of the check that needs no pixels, from what a merge knows anyway: bumps (poses and align_frames), the lamp
+ * (gains of the poses), blank frames (align_frames), settings (metadata). Arrays of frame_count; what is NULL is not
+ * looked at. Fills findings and verdict of an initialised result, whose frames stay empty. */
 typedef struct rf_check_known {
     const char *const *files;
     int frame_count, width, height;
     const rf_pose *poses;
     const rf_align_frame *align_frames;
-    const rf_metadata *metadata;   /* per frame */
+    const rf_metadata *metadata; /* per frame */
 } rf_check_known;
 rf_status rf_check_quick(const rf_check_known *known, rf_check_result *result, rf_error *err) RF_CHECKED;
 

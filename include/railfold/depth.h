@@ -65,8 +65,9 @@ double rf_depth_blur_px_per_step(const rf_depth *depth);
 /* After pass 0: the energy that noise alone gives (sharpness.h), the least of all frames. */
 float rf_depth_noise_floor(const rf_depth *depth);
 
-/* After rf_depth_result: the guide picture of pass 1 (RF_F32, three channels, coded) goes over to the caller; *guide must be
- * zero-initialised or freed. Near parts are in focus in it, and nothing nearer than its surroundings is blurred over it. */
+/* After rf_depth_result: the guide picture of pass 1 (RF_F32, three channels, coded) goes over to the caller; *guide
+ * must be zero-initialised or freed. Near parts are in focus in it, and nothing nearer than its surroundings is blurred
+ * over it. */
 void rf_depth_take_guide(rf_depth *depth, rf_image *guide);
 
 /* After the last pass. The maps are allocated here; *maps must be zero-initialised or freed. */

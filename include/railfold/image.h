@@ -1,7 +1,7 @@
 /* image.h - the one picture type.
  *
- * Coordinates, for the whole project: origin at the CENTRE of the top-left pixel, x right, y down, in pixels. Samples are
- * interleaved (channel fastest). Sample values stay in the file's own encoding (no colour conversion): 0..255 for
+ * Coordinates, for the whole project: origin at the CENTRE of the top-left pixel, x right, y down, in pixels. Samples
+ * are interleaved (channel fastest). Sample values stay in the file's own encoding (no colour conversion): 0..255 for
  * RF_U8, 0..65535 for RF_U16, and 0..1 (white = 1) for RF_F32. Colour order is R, G, B. */
 #ifndef RF_IMAGE_H
 #define RF_IMAGE_H
@@ -15,11 +15,11 @@
 typedef enum rf_sample { RF_U8, RF_U16, RF_F32 } rf_sample;
 
 typedef struct rf_image {
-    void *data;            /* owned; rows start on RF_ALIGN_BYTES */
-    int width, height;     /* pixels */
-    int channels;          /* 1 grey or 3 RGB */
+    void *data;        /* owned; rows start on RF_ALIGN_BYTES */
+    int width, height; /* pixels */
+    int channels;      /* 1 grey or 3 RGB */
     rf_sample sample;
-    size_t stride_bytes;   /* from one row to the next */
+    size_t stride_bytes; /* from one row to the next */
 } rf_image;
 
 /* The largest width or height, and pixel count, anything in railfold accepts unless told otherwise. */
@@ -31,7 +31,7 @@ size_t rf_sample_bytes(rf_sample sample);
 /* A zeroed picture. *image must be zero-initialised or freed. RF_ERR_MEMORY on failure. */
 rf_status rf_image_alloc(rf_image *image, int width, int height, int channels, rf_sample sample, const char *what,
                          rf_error *err) RF_CHECKED;
-void rf_image_free(rf_image *image);   /* nulls it; fine on a zeroed one */
+void rf_image_free(rf_image *image); /* nulls it; fine on a zeroed one */
 
 static inline void *rf_image_row(const rf_image *image, int y)
 {

@@ -1,6 +1,7 @@
 /* memory.h - allocation with every size checked, and a running account of what is held.
  *
- * All pixel memory goes through here, so that the run can report its peak and tests can make the n-th allocation fail. */
+ * All pixel memory goes through here, so that the run can report its peak and tests can make the n-th allocation fail.
+ */
 #ifndef RF_MEMORY_H
 #define RF_MEMORY_H
 
@@ -13,8 +14,8 @@
 enum { RF_ALIGN_BYTES = 64 };
 
 /* count * size bytes, aligned to RF_ALIGN_BYTES, zeroed, into *out. RF_ERR_MEMORY when the product overflows, exceeds
- * the limit set below, or the system refuses; `what` names the thing in the message ("the depth map"). On failure *out is
- * NULL. A zero product gives a valid pointer. Release with rf_free. */
+ * the limit set below, or the system refuses; `what` names the thing in the message ("the depth map"). On failure *out
+ * is NULL. A zero product gives a valid pointer. Release with rf_free. */
 rf_status rf_alloc(void *out, size_t count, size_t size, const char *what, rf_error *err) RF_CHECKED;
 
 /* As rf_alloc, not zeroed: for buffers that are filled whole before they are read. */

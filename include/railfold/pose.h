@@ -7,18 +7,20 @@
 
 typedef struct rf_pose {
     double a, b, tx, c, d, ty;
-    double gain[3];   /* R, G, B (grey: [0]): multiply the frame's coded samples by this to match the reference frame */
-    int usable;       /* 0: the frame could not be aligned (or was skipped) and takes no part in the merge */
+    double gain[3]; /* R, G, B (grey: [0]): multiply the frame's coded samples by this to match the reference frame */
+    int usable;     /* 0: the frame could not be aligned (or was skipped) and takes no part in the merge */
 } rf_pose;
 
 rf_pose rf_pose_identity(void);
 /* s scale, rotation_rad, and the shift of the picture centre (width, height): xf = c + s R (x - c) + shift. */
-rf_pose rf_pose_similarity(double scale, double rotation_rad, double shift_x_px, double shift_y_px, int width, int height);
+rf_pose rf_pose_similarity(double scale, double rotation_rad, double shift_x_px, double shift_y_px, int width,
+                           int height);
 void rf_pose_apply(const rf_pose *pose, double x, double y, double *xf, double *yf);
-rf_pose rf_pose_invert(const rf_pose *pose);                             /* frame pixel -> output pixel; gains kept */
-rf_pose rf_pose_compose(const rf_pose *outer, const rf_pose *inner);     /* outer(inner(p)); gains multiplied */
+rf_pose rf_pose_invert(const rf_pose *pose);                         /* frame pixel -> output pixel; gains kept */
+rf_pose rf_pose_compose(const rf_pose *outer, const rf_pose *inner); /* outer(inner(p)); gains multiplied */
 double rf_pose_scale(const rf_pose *pose);
 double rf_pose_rotation_deg(const rf_pose *pose);
-void rf_pose_shift_px(const rf_pose *pose, int width, int height, double *x_px, double *y_px);   /* of the picture centre */
+void rf_pose_shift_px(const rf_pose *pose, int width, int height, double *x_px,
+                      double *y_px); /* of the picture centre */
 
 #endif

@@ -2,9 +2,9 @@
  *
  * Method. The frame's luma is smoothed a little (Gaussian, 0.7 px), its four-neighbour Laplacian squared (Laplacian
  * energy: Krotkov, IJCV 1, 1987; Nayar & Nakagawa, PAMI 16, 1994), averaged over 2 x 2 pixels, pooled by a Gaussian of
- * 1.7 px and then drawn back in by the harmonic mean under a Gaussian of 1.4 px. Pooling spreads the energy of an outline
- * a few pixels to both sides, which makes near parts look too large; the harmonic mean follows the smallest of its
- * neighbours and takes that back, as the second half of a morphological closing does, without its noise.
+ * 1.7 px and then drawn back in by the harmonic mean under a Gaussian of 1.4 px. Pooling spreads the energy of an
+ * outline a few pixels to both sides, which makes near parts look too large; the harmonic mean follows the smallest of
+ * its neighbours and takes that back, as the second half of a morphological closing does, without its noise.
  *
  * The frame may have been warped into the output geometry first: with a kernel of 6 taps or more the resulting depth is
  * the same as when the energy of the frame's own pixels is warped (measured: median error 0.079 step both ways). */
@@ -18,8 +18,8 @@
 
 typedef struct rf_sharpness rf_sharpness;
 
-/* Working space for frames of this size; bytes <= 8 * energy pixels + threads * 300 * width (tested). `pool` is borrowed
- * until destroy; NULL means one thread. */
+/* Working space for frames of this size; bytes <= 8 * energy pixels + threads * 300 * width (tested). `pool` is
+ * borrowed until destroy; NULL means one thread. */
 rf_status rf_sharpness_create(rf_sharpness **out, int width, int height, rf_pool *pool, rf_error *err) RF_CHECKED;
 void rf_sharpness_destroy(rf_sharpness **sharpness);
 

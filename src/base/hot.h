@@ -5,7 +5,7 @@
 #ifndef RF_HOT_H
 #define RF_HOT_H
 
-#if defined(__x86_64__) && defined(__GLIBC__) && !defined(__SANITIZE_ADDRESS__) && !defined(__SANITIZE_THREAD__) && \
+#if defined(__x86_64__) && defined(__GLIBC__) && !defined(__SANITIZE_ADDRESS__) && !defined(__SANITIZE_THREAD__) &&    \
     !defined(__clang__)
 #define RF_HOT __attribute__((target_clones("avx2", "default")))
 #else

@@ -42,8 +42,9 @@ typedef struct header {
 
 enum { PAGE_BYTES = 4096 };
 
-/* A block of `bytes` on its boundary, zeroed or not. Large zeroed ones come as pages that are zero already; one write to
- * each keeps an accumulator from reading them first, which would cost a second fault on the write and stop all threads. */
+/* A block of `bytes` on its boundary, zeroed or not. Large zeroed ones come as pages that are zero already; one write
+ * to each keeps an accumulator from reading them first, which would cost a second fault on the write and stop all
+ * threads. */
 static void *obtain(size_t bytes, int zeroed)
 {
     size_t padded = bytes + 2 * RF_ALIGN_BYTES;

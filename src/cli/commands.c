@@ -4,12 +4,7 @@
 #include <string.h>
 
 const rf_command *const rf_commands[] = {
-    &command_merge,
-    &command_check,
-    &command_takes,
-    &command_plan,
-    &command_depth,
-    NULL,
+    &command_merge, &command_check, &command_takes, &command_plan, &command_depth, NULL,
 };
 
 const rf_command *rf_command_find(const char *name)

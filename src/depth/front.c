@@ -10,8 +10,9 @@
 #include "depth/state.h"
 #include "railfold/memory.h"
 
-static const float TRUST_FROM = 7.0f, TRUST_FULL = 18.0f; /* peak height over the noise floor: the floor is the least of any frame,
-                                                              the greatest of 25 frames' noise in the shadows stands that much higher */
+static const float TRUST_FROM = 7.0f,
+                   TRUST_FULL = 18.0f; /* peak height over the noise floor: the floor is the least of any frame,
+                                           the greatest of 25 frames' noise in the shadows stands that much higher */
 static const float DARK_NOISE = 4.0f;  /* noise of coded values is that much stronger in the shadows, at the most */
 static const float LEAST_TRUST = 0.2f; /* less is none: many faint lies would add up to a measurement when filling */
 static const float FAINT_SHARE = 0.006f, FAINT_REACH = 6.0f; /* energy pixels */

@@ -17,7 +17,7 @@ enum { ROUNDS = 3, LANES = 8, BIN_LANES = 4 };
 enum { VOTE_RADIUS = 7, VOTE_SIDE = 2 * VOTE_RADIUS + 1, MAX_VOTES = VOTE_SIDE * VOTE_SIDE }; /* energy pixels */
 
 static const float VOTE_SIGMA = 2.2f;     /* energy pixels */
-static const float COLOUR_SCALE = 0.06f;   /* coded units, all channels together */
+static const float COLOUR_SCALE = 0.06f;  /* coded units, all channels together */
 static const float EDGE_REACH = 3.0f;     /* energy pixels: how near an edge a pixel must lie to be settled anew */
 static const float POOL_REACH = 2.0f;     /* how far pooling carries an outline */
 static const float POOLED_WEIGHT = 0.25f; /* of a vote for the nearer surface within POOL_REACH of the farther one */
@@ -96,8 +96,8 @@ RF_HOT static float mean_around(const votes *v, float centre)
     return weights > 0.0f ? all / weights : NAN;
 }
 
-/* The mean of the votes round the mode of their histogram. `bin` holds BIN_LANES values a bin, in which votes take turns:
- * neighbours mostly vote for one bin. It is zeroed before and after. */
+/* The mean of the votes round the mode of their histogram. `bin` holds BIN_LANES values a bin, in which votes take
+ * turns: neighbours mostly vote for one bin. It is zeroed before and after. */
 static float mode_of(const ballot *b, const votes *v, float *bin)
 {
     int low = b->bins, high = 0;

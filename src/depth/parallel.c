@@ -44,7 +44,8 @@ static void scatter(const parallel_job *job)
     }
 }
 
-/* Seams one pixel wide, where a surface was stretched, take the mean of both sides. Reads and writes different planes. */
+/* Seams one pixel wide, where a surface was stretched, take the mean of both sides. Reads and writes different planes.
+ */
 static void close_seams(const parallel_job *job, const rf_image *open)
 {
     int width = open->width, height = open->height;
@@ -70,8 +71,8 @@ static float farther(const parallel_job *job, float a, float b)
     return isnan(b) || job->nearness * a > job->nearness * b ? a : b;
 }
 
-/* One sweep along a row or column (`step` floats between places): what is still open takes the farther of the two ends of
- * its gap; `count` places. */
+/* One sweep along a row or column (`step` floats between places): what is still open takes the farther of the two ends
+ * of its gap; `count` places. */
 static void fill_gaps(const parallel_job *job, float *depth, float *sure, int count, size_t step)
 {
     for (int i = 0; i < count; i++) {
@@ -80,7 +81,8 @@ static void fill_gaps(const parallel_job *job, float *depth, float *sure, int co
         int end = i;
         while (end < count && isnan(depth[(size_t)end * step]))
             end++;
-        float before = i > 0 ? depth[(size_t)(i - 1) * step] : NAN, after = end < count ? depth[(size_t)end * step] : NAN;
+        float before = i > 0 ? depth[(size_t)(i - 1) * step] : NAN,
+              after = end < count ? depth[(size_t)end * step] : NAN;
         for (; i < end; i++) {
             depth[(size_t)i * step] = farther(job, before, after);
             sure[(size_t)i * step] = 0;

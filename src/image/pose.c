@@ -10,7 +10,8 @@ rf_pose rf_pose_identity(void)
     return (rf_pose){.a = 1, .d = 1, .gain = {1, 1, 1}, .usable = 1};
 }
 
-rf_pose rf_pose_similarity(double scale, double rotation_rad, double shift_x_px, double shift_y_px, int width, int height)
+rf_pose rf_pose_similarity(double scale, double rotation_rad, double shift_x_px, double shift_y_px, int width,
+                           int height)
 {
     rf_pose pose = rf_pose_identity();
     double cx = (width - 1) / 2.0, cy = (height - 1) / 2.0;

@@ -1,8 +1,9 @@
 /* tiff_write.c - TIFF pictures: 8 or 16 bits or 32-bit float, deflate, in strips.
  *
  * Predictor 2 (horizontal differences, TIFF 6.0 section 14) for whole numbers. None for float: the one made for it
- * (Adobe Photoshop TIFF Technical Note 3) is not read by scikit-image as it is commonly installed. Deflate level 4: on a photograph of 24 megapixels level 6 saves 2 percent at 8 bits for 1.8 times
- * the processor time, and nothing at 16. */
+ * (Adobe Photoshop TIFF Technical Note 3) is not read by scikit-image as it is commonly installed. Deflate level 4: on
+ * a photograph of 24 megapixels level 6 saves 2 percent at 8 bits for 1.8 times the processor time, and nothing at 16.
+ */
 #include "tiff_io.h"
 
 #include <errno.h>

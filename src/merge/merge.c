@@ -17,7 +17,7 @@ enum { TILE = RF_VEIL_TILE, LUT_STEPS = 4096 };
 #define VEIL_GAP_STEPS 1.5f /* a part this much nearer than the focus plane is another surface, not the same slope */
 #define LEFT_FLOOR 0.2f     /* a veil of more than four fifths of the light is believed less and less */
 #define BELIEF_FLOOR 0.02f
-#define HOLE_BELIEF 0.1f    /* that is 2 % of the light left; more would dull dark ground that is real (20 %: 0.25 dB) */
+#define HOLE_BELIEF 0.1f /* that is 2 % of the light left; more would dull dark ground that is real (20 %: 0.25 dB) */
 #define SEEN_FLOOR 0.25f /* below this transmission too little of the ground is left to be amplified */
 
 struct rf_merge {

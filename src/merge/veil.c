@@ -197,7 +197,8 @@ static inline void composite_pixel(const float *restrict cell, const float *rest
 }
 
 /* V += T c; T *= 1 - a over the tile, the grid's cells interpolated bilinearly between their centres. */
-RF_HOT static void composite(const grid *g, int tile_x0, int tile_y0, float *restrict transmission, float *restrict veil)
+RF_HOT static void composite(const grid *g, int tile_x0, int tile_y0, float *restrict transmission,
+                             float *restrict veil)
 {
     float per_cell = 1.0f / (float)g->cell_px, mixed[CELLS_MAX * 4], fx[TILE];
     int at[TILE], next[TILE];

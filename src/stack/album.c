@@ -36,10 +36,9 @@ static void reduce_row(const rf_image *from, rf_image *to, int y)
             for (int sx = (int)x0; sx < from->width && sx < x1; sx++) {
                 float share = (float)(share_y * (fmin(x1, sx + 1) - fmax(x0, sx)) / per_x);
                 for (int c = 0; c < channels; c++)
-                    out[x * channels + c] +=
-                        share * (in8 != NULL    ? (float)in8[sx * channels + c] / 255
-                                 : in16 != NULL ? (float)in16[sx * channels + c] / 65535
-                                                : in[sx * channels + c]);
+                    out[x * channels + c] += share * (in8 != NULL    ? (float)in8[sx * channels + c] / 255
+                                                      : in16 != NULL ? (float)in16[sx * channels + c] / 65535
+                                                                     : in[sx * channels + c]);
             }
         }
     }
@@ -77,8 +76,8 @@ static rf_pose reduced_pose(const rf_pose *pose, double width, double height, co
 }
 
 /* `from` (any sample type) reduced and then, unless `pose` is NULL, moved into place; as JPEG. */
-static rf_status encode(rf_album *album, const rf_take *take, const rf_image *from, const rf_pose *pose, int side, int quality,
-                        rf_page_picture *out, rf_error *err)
+static rf_status encode(rf_album *album, const rf_take *take, const rf_image *from, const rf_pose *pose, int side,
+                        int quality, rf_page_picture *out, rf_error *err)
 {
     rf_status status;
     int width, height;

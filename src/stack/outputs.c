@@ -97,10 +97,12 @@ rf_status rf_outputs_check(const rf_merge_options *options, rf_error *err)
         if (status != RF_OK)
             return status;
         if ((i == 1 || i == 2 || i == 4) && is_jpeg(paths[i]))
-            return rf_fail(err, RF_ERR_USAGE, "%s: a map needs more than 8 bits; its name must end in .tif or .png", paths[i]);
+            return rf_fail(err, RF_ERR_USAGE, "%s: a map needs more than 8 bits; its name must end in .tif or .png",
+                           paths[i]);
         for (int j = 0; j < i; j++)
             if (paths[j] != NULL && same_file(paths[i], paths[j]))
-                return rf_fail(err, RF_ERR_OUTPUT, "%s is named for two outputs; each needs a name of its own", paths[i]);
+                return rf_fail(err, RF_ERR_OUTPUT, "%s is named for two outputs; each needs a name of its own",
+                               paths[i]);
     }
     return RF_OK;
 }
@@ -149,9 +151,10 @@ static rf_status write_picture(const rf_take *take, const rf_image *picture, rf_
     return status != RF_OK ? status : write_rows(*writer, picture, sample, (map_scale){0, 1}, err);
 }
 
-/* A map as 32-bit float TIFF (values as they are) or 16-bit PNG (spread over its range); the text says how to read it. */
-static rf_status write_map(const rf_take *take, const char *path, const rf_image *map, rf_map_facts facts, rf_writer **writer,
-                           rf_error *err)
+/* A map as 32-bit float TIFF (values as they are) or 16-bit PNG (spread over its range); the text says how to read it.
+ */
+static rf_status write_map(const rf_take *take, const char *path, const rf_image *map, rf_map_facts facts,
+                           rf_writer **writer, rf_error *err)
 {
     char text[RF_MAP_TEXT_BYTES];
     int as_float = ends_with(path, ".tif") || ends_with(path, ".tiff");
@@ -185,8 +188,8 @@ static rf_status write_view(const rf_take *take, const rf_outputs *outputs, rf_w
     RF_TRY(rf_image_alloc(&view, depth->width, depth->height, 3, RF_U8, "the coloured depth view", err));
     if (!rf_depth_range(depth, 0.001f, &low, &high))
         low = 0, high = 1;
-    rf_depth_colour_view(depth, outputs->confidence, outputs->far_first ? high : low, outputs->far_first ? low : high, &view,
-                         take->pool);
+    rf_depth_colour_view(depth, outputs->confidence, outputs->far_first ? high : low, outputs->far_first ? low : high,
+                         &view, take->pool);
     rf_picture_spec spec = {.width = view.width, .height = view.height, .channels = 3, .sample = RF_U8};
     RF_TRY(rf_writer_open(writer, take->options->depth_view, &spec, take->options->force, err));
     RF_TRY(rf_writer_rows(*writer, view.data, view.stride_bytes, view.height, err));
@@ -221,8 +224,8 @@ static void write_picture_aside(void *arg)
     job->status = write_picture(job->take, job->picture, job->writer, &job->err);
 }
 
-static rf_status write_other(const rf_take *take, const rf_outputs *outputs, int i, const char *path, rf_writer **writer,
-                             rf_error *err)
+static rf_status write_other(const rf_take *take, const rf_outputs *outputs, int i, const char *path,
+                             rf_writer **writer, rf_error *err)
 {
     if (i == 1)
         return write_map(take, path, outputs->depth, map_facts(take, outputs, RF_MAP_DEPTH), writer, err);

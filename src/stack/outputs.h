@@ -5,16 +5,16 @@
 #include "take.h"
 
 typedef struct rf_outputs {
-    const rf_image *picture;     /* RF_F32, coded 0..1 */
-    const rf_image *depth;       /* RF_F32, frame positions; may be NULL with frames too few */
-    const rf_image *confidence;  /* RF_F32, 0..1 */
-    const rf_image *sigma;       /* RF_F32, steps */
-    int far_first;               /* depth grows towards the camera */
-    int direction_known;         /* whether far_first is */
+    const rf_image *picture;    /* RF_F32, coded 0..1 */
+    const rf_image *depth;      /* RF_F32, frame positions; may be NULL with frames too few */
+    const rf_image *confidence; /* RF_F32, 0..1 */
+    const rf_image *sigma;      /* RF_F32, steps */
+    int far_first;              /* depth grows towards the camera */
+    int direction_known;        /* whether far_first is */
 } rf_outputs;
 
-/* Every path that a run is to write is fit to be written: known ending, folder there, nothing replaced without force, not
- * a frame of the take, no two alike. Asked before work starts. */
+/* Every path that a run is to write is fit to be written: known ending, folder there, nothing replaced without force,
+ * not a frame of the take, no two alike. Asked before work starts. */
 rf_status rf_outputs_check(const rf_merge_options *options, rf_error *err) RF_CHECKED;
 
 /* Writes all of them: first each under a temporary name, then all renamed. Fills the report's depth range. */

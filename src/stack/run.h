@@ -10,15 +10,15 @@
 
 typedef struct rf_run {
     rf_take take;
-    rf_pose *poses;        /* one a frame */
-    int far_first;         /* the rail retreats: frame 0 is focused farthest */
-    int (*covered)[2];     /* what the current frame covers: per output row the first column and one past the last */
+    rf_pose *poses;    /* one a frame */
+    int far_first;     /* the rail retreats: frame 0 is focused farthest */
+    int (*covered)[2]; /* what the current frame covers: per output row the first column and one past the last */
     rf_merge *merge;
     rf_depth_maps maps;
-    const rf_image *picture;   /* the merged picture, wherever it lies */
-    rf_image parallel;         /* --view parallel: the picture to scale */
-    float noise;           /* standard deviation of one frame's luma, coded */
-    rf_album album;        /* frames for the page, when one is wanted */
+    const rf_image *picture; /* the merged picture, wherever it lies */
+    rf_image parallel;       /* --view parallel: the picture to scale */
+    float noise;             /* standard deviation of one frame's luma, coded */
+    rf_album album;          /* frames for the page, when one is wanted */
 } rf_run;
 
 /* Looks at a sample of the frames for hot pixels and dust, into run->take.sensor and the report. */
@@ -33,8 +33,8 @@ rf_status rf_run_merge(rf_run *run, rf_error *err) RF_CHECKED;
 /* --view parallel: picture and maps moved to scale. */
 rf_status rf_run_parallel(rf_run *run, rf_error *err) RF_CHECKED;
 
-/* One pass over the used frames: calls `each` with the frame number and the frame in output geometry, made piece by piece as
- * it is asked for; progress counts frames from `done` on. */
+/* One pass over the used frames: calls `each` with the frame number and the frame in output geometry, made piece by
+ * piece as it is asked for; progress counts frames from `done` on. */
 typedef rf_status (*rf_each_fn)(rf_run *run, int k, const rf_source *source, void *arg, rf_error *err);
 rf_status rf_run_pass(rf_run *run, const char *stage, rf_stride which, int done, int total, rf_each_fn each, void *arg,
                       rf_error *err) RF_CHECKED;

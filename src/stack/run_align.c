@@ -38,8 +38,8 @@ static rf_status decode_luma(luma_feed *feed, rf_error *err)
     RF_TRY(rf_frame_read(path, &take->limits, whole, NULL, NULL, err));
     RF_TRY(rf_sensor_repair(&take->sensor, whole, err));
     if (luma->data == NULL)
-        RF_TRY(rf_image_alloc(luma, whole->width / feed->reduce, whole->height / feed->reduce, 1, RF_F32, "a frame's luma",
-                              err));
+        RF_TRY(rf_image_alloc(luma, whole->width / feed->reduce, whole->height / feed->reduce, 1, RF_F32,
+                              "a frame's luma", err));
     rf_image_luma(whole, feed->reduce, luma, NULL); /* the pool is at work on the frame before */
 done:
     return status;
@@ -95,8 +95,9 @@ static rf_status report_result(rf_run *run, const rf_align_result *result, rf_er
         if (!frame->usable)
             rf_take_leave_out(take, k, "blank: next to no contrast against the rest of the take");
         else if (!frame->measured)
-            status = rf_frame_report_warn(&report->frames[k], err,
-                                          "shares nothing sharp with its neighbours; its pose is what the rail suggests");
+            status =
+                rf_frame_report_warn(&report->frames[k], err,
+                                     "shares nothing sharp with its neighbours; its pose is what the rail suggests");
         else if (frame->bumped)
             status = rf_frame_report_warn(&report->frames[k], err, "stands %.1f px off the path of its neighbours",
                                           frame->bump_px);
@@ -111,8 +112,8 @@ static rf_status no_align(rf_run *run)
     return RF_OK;
 }
 
-/* Waits for frame k's luma and starts on the next; *luma is NULL for a frame that is not used, or cannot be read where the
- * run allows that. */
+/* Waits for frame k's luma and starts on the next; *luma is NULL for a frame that is not used, or cannot be read where
+ * the run allows that. */
 static rf_status next_luma(luma_feed *feed, int k, const rf_image **luma, rf_error *err)
 {
     rf_take *take = &feed->run->take;

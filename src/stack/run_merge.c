@@ -40,7 +40,8 @@ done:
 /* Disc radius gained a step when the take does not tell: steps are commonly chosen near the depth of field, where the
  * blur of half a step is about half a pixel (common practice, no source). */
 #define BLUR_UNKNOWN_PX 1.1f
-#define FINE_BLUR_PX 0.4     /* blur gained a step below which steps count as too fine for reading depth off all of them */
+#define FINE_BLUR_PX 0.4 /* blur gained a step below which steps count as too fine for reading depth off all of them   \
+                          */
 enum { FEWEST_FOR_DEPTH = 8 };
 
 /* Standard deviation of a frame's noise that the merge reckons with. The energy's floor is the square of what noise
@@ -84,9 +85,10 @@ done:
     return status;
 }
 
-/* With steps much finer than the depth of field a focus curve is dozens of frames wide and no sharper for it: depth is then
- * read off every stride-th frame, so that the blur gained from one to the next is about a pixel. What the take tells of its
- * blur decides; where it tells nothing, twice and four times the stride are tried before the first is taken. */
+/* With steps much finer than the depth of field a focus curve is dozens of frames wide and no sharper for it: depth is
+ * then read off every stride-th frame, so that the blur gained from one to the next is about a pixel. What the take
+ * tells of its blur decides; where it tells nothing, twice and four times the stride are tried before the first is
+ * taken. */
 static int next_stride(int stride, double blur, int count, int *unknown)
 {
     int wanted = stride;

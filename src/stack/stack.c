@@ -46,8 +46,8 @@ done:
     return status;
 }
 
-/* Faults of the sensor, depth, merge: each is over before the next begins. While edges are settled, when the depth module
- * holds most, no frame is decoded; while it takes frames in it holds less by more than the frames. */
+/* Faults of the sensor, depth, merge: each is over before the next begins. While edges are settled, when the depth
+ * module holds most, no frame is decoded; while it takes frames in it holds less by more than the frames. */
 size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_bytes, int frame_count, int threads)
 {
     rf_merge_settings merge = {.width = width, .height = height, .channels = channels};
@@ -66,8 +66,8 @@ static rf_status check_memory(const rf_run *run, rf_error *err)
     size_t need = rf_stack_memory_bytes(info->width, info->height, info->channels, (int)rf_sample_bytes(info->sample),
                                         run->take.options->frame_count, rf_pool_threads(run->take.pool));
     if (limit != 0 && need > limit)
-        return rf_fail(err, RF_ERR_MEMORY, "frames of %d x %d pixels need %zu MB but --memory allows %zu MB", info->width,
-                       info->height, (need + 999999) / 1000000, limit / 1000000);
+        return rf_fail(err, RF_ERR_MEMORY, "frames of %d x %d pixels need %zu MB but --memory allows %zu MB",
+                       info->width, info->height, (need + 999999) / 1000000, limit / 1000000);
     return RF_OK;
 }
 

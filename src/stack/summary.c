@@ -20,7 +20,8 @@ void rf_summary_poses(rf_take *take, const rf_pose *poses)
 }
 
 /* Cuts [*low, *high] down to the columns (or rows) that the frame shows along the whole of the other axis. */
-static void cut(double *low, double *high, double a, double b, double other_min, double other_max, double shift, double last)
+static void cut(double *low, double *high, double a, double b, double other_min, double other_max, double shift,
+                double last)
 {
     /* 0 <= a x + b y + shift <= last for every y in [other_min, other_max]; a > 0 on a rail. */
     double slack_low = fmin(b * other_min, b * other_max), slack_high = fmax(b * other_min, b * other_max);

@@ -7,8 +7,8 @@
 /* Copies poses into the frames' reports: matrix, shift, scale, rotation, gain. */
 void rf_summary_poses(rf_take *take, const rf_pose *poses);
 
-/* The largest axis-aligned box seen by every used frame (width 0 when there is none). Poses on a rail are near to upright:
- * the box is the cut of the frames' own upright cores. */
+/* The largest axis-aligned box seen by every used frame (width 0 when there is none). Poses on a rail are near to
+ * upright: the box is the cut of the frames' own upright cores. */
 void rf_summary_covered(rf_take *take, const rf_pose *poses);
 
 /* Share of the picture each frame is the sharpest in, from the depth map. */

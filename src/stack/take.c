@@ -65,11 +65,12 @@ static rf_status same_shape(const rf_take *take, int first, int k, const rf_fram
     const rf_frame_info *want = &take->info;
     const char *a = take->options->frames[first], *b = take->options->frames[k];
     if (info->width != want->width || info->height != want->height)
-        return rf_fail(err, RF_ERR_INPUT, "%s is %d x %d pixels but %s is %d x %d; all frames of a take must have one size", b,
+        return rf_fail(err, RF_ERR_INPUT,
+                       "%s is %d x %d pixels but %s is %d x %d; all frames of a take must have one size", b,
                        info->width, info->height, a, want->width, want->height);
     if (info->sample != want->sample)
-        return rf_fail(err, RF_ERR_INPUT, "%s has %s samples but %s has %s; all frames of a take must have one depth", b,
-                       sample_name(info->sample), a, sample_name(want->sample));
+        return rf_fail(err, RF_ERR_INPUT, "%s has %s samples but %s has %s; all frames of a take must have one depth",
+                       b, sample_name(info->sample), a, sample_name(want->sample));
     if (info->channels != want->channels)
         return rf_fail(err, RF_ERR_INPUT, "%s has %d channel%s but %s has %d; all frames of a take must be alike", b,
                        info->channels, info->channels == 1 ? "" : "s", a, want->channels);
@@ -120,8 +121,8 @@ rf_status rf_take_settle_reference(rf_take *take, rf_error *err)
 {
     rf_frame_info info;
     if (rf_take_used_count(take) == 0)
-        return rf_fail(err, RF_ERR_INPUT, "none of the %d frames can be used, the first is %s", take->report->frame_count,
-                       take->options->frames[0]);
+        return rf_fail(err, RF_ERR_INPUT, "none of the %d frames can be used, the first is %s",
+                       take->report->frame_count, take->options->frames[0]);
     take->reference = settle_reference(take);
     return rf_frame_probe(take->options->frames[take->reference], &take->limits, &info, &take->metadata, err);
 }
@@ -139,8 +140,8 @@ static void decode_ahead(void *arg)
     rf_feed *feed = arg;
     rf_take *take = feed->take;
     feed->side_error = (rf_error){0};
-    feed->side_status = rf_frame_read(take->options->frames[feed->next], &take->limits, &feed->images[1 - feed->front], NULL,
-                                      NULL, &feed->side_error);
+    feed->side_status = rf_frame_read(take->options->frames[feed->next], &take->limits, &feed->images[1 - feed->front],
+                                      NULL, NULL, &feed->side_error);
     if (feed->side_status == RF_OK)
         feed->side_status = rf_sensor_repair(&take->sensor, &feed->images[1 - feed->front], &feed->side_error);
 }

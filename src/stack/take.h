@@ -12,13 +12,13 @@
 
 typedef struct rf_take {
     const rf_merge_options *options;
-    rf_run_report *report;   /* per frame: used, reason, pose */
+    rf_run_report *report; /* per frame: used, reason, pose */
     rf_pool *pool;
     rf_frame_limits limits;
-    rf_frame_info info;      /* shape shared by every usable frame */
-    int reference;           /* take order */
-    rf_metadata metadata;    /* of the reference frame */
-    rf_sensor_map sensor;    /* faults taken out of every frame; empty until run_sensor.c filled it */
+    rf_frame_info info;   /* shape shared by every usable frame */
+    int reference;        /* take order */
+    rf_metadata metadata; /* of the reference frame */
+    rf_sensor_map sensor; /* faults taken out of every frame; empty until run_sensor.c filled it */
 } rf_take;
 
 /* Opens every frame's header, refuses frames of another size, depth or channel count (naming both files), settles the
@@ -33,8 +33,8 @@ void rf_take_leave_out(rf_take *take, int k, const char *reason);
  * passes the fault on. */
 rf_status rf_take_bad_frame(rf_take *take, int k, rf_status fault, const rf_error *why, rf_error *err) RF_CHECKED;
 
-/* After a frame was left out: the reference, should it be that one, moves to the nearest used frame and its metadata is read
- * anew. RF_ERR_INPUT when no frame is left. */
+/* After a frame was left out: the reference, should it be that one, moves to the nearest used frame and its metadata is
+ * read anew. RF_ERR_INPUT when no frame is left. */
 rf_status rf_take_settle_reference(rf_take *take, rf_error *err) RF_CHECKED;
 
 int rf_take_used_count(const rf_take *take);
@@ -52,9 +52,9 @@ typedef struct rf_stride {
 typedef struct rf_feed {
     rf_take *take;
     rf_stride which;
-    int next;                 /* frame being decoded ahead, or frame_count */
+    int next; /* frame being decoded ahead, or frame_count */
     rf_image images[2];
-    int front;                /* which of the two was handed out last */
+    int front; /* which of the two was handed out last */
     rf_status side_status;
     rf_error side_error;
     int started;

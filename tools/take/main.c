@@ -43,7 +43,8 @@ static rf_status write_frame(const take_options *options, const rail_frame *fram
     metadata.focal_length_mm = 100;
     metadata.capture_time_ms = frame->time_ms;
     snprintf(metadata.camera, sizeof metadata.camera, "Bench camera");
-    snprintf(metadata.software, sizeof metadata.software, "take maker"); /* a file signed by railfold is an output, no frame */
+    snprintf(metadata.software, sizeof metadata.software,
+             "take maker"); /* a file signed by railfold is an output, no frame */
     snprintf(name, sizeof name, "frame-%04d.%s", number, take_format_ending(options->format));
     RF_TRY(truth_path(&path, folder, name, err));
     rf_picture_spec spec = {.width = image->width,
