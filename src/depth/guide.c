@@ -50,16 +50,19 @@ static int weigh_tile(const guide_job *job, rf_piece tile, float weight[PLACES][
 RF_HOT static void add_row(float *restrict sum, float *restrict total, const float *restrict from,
                            const float *restrict weight, int first, int last, int grey)
 {
+    float each[TILE + 1];
+    for (int i = 0; i < (last + 1) / 2; i++)
+        each[2 * i] = each[2 * i + 1] = weight[i];
     for (int x = first; x < last; x++)
-        total[x] += weight[x / 2];
+        total[x] += each[x];
     if (grey)
         for (int x = first; x < last; x++)
             for (int c = 0; c < 3; c++)
-                sum[3 * x + c] += weight[x / 2] * from[x];
+                sum[3 * x + c] += each[x] * from[x];
     else
         for (int x = first; x < last; x++)
             for (int c = 0; c < 3; c++)
-                sum[3 * x + c] += weight[x / 2] * from[3 * x + c];
+                sum[3 * x + c] += each[x] * from[3 * x + c];
 }
 
 static void add_tiles(void *arg, int begin, int end, int block, int thread)

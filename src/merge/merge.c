@@ -200,32 +200,28 @@ static float belief(const float *light, const float *veil, int channels)
 }
 
 /* One row of a tile with the veil taken off; the weights of pixels that show too little of their ground fall. */
-static void unveil_row(const rf_merge *merge, const float *frame, const float *transmission, const float *veil,
-                       float *weight, float *out, int n)
+static void unveil_row(const rf_merge *merge, float *frame, const float *transmission, const float *veil, float *weight,
+                       int n)
 {
     int channels = merge->settings.channels;
     for (int x = 0; x < n; x++) {
-        const float *from = frame + x * channels, *v = veil + x * channels;
-        float t = transmission[x], light[3];
-        if (t > 0.998f) {
-            for (int c = 0; c < channels; c++)
-                out[x * channels + c] = from[c];
+        float *seen = frame + x * channels, light[3];
+        const float *v = veil + x * channels;
+        float t = transmission[x];
+        if (t > 0.998f || weight[x] <= FAR_WEIGHT)
             continue;
-        }
         for (int c = 0; c < channels; c++)
-            light[c] = to_linear(merge, from[c]);
+            light[c] = to_linear(merge, seen[c]);
         float believed = belief(light, v, channels), trust = (t - SEEN_FLOOR) / SEEN_FLOOR;
         if (trust <= 0) { /* next to nothing of the ground is seen: as it is, should no other frame be there */
             weight[x] *= SEEN_LITTLE;
-            for (int c = 0; c < channels; c++)
-                out[x * channels + c] = from[c];
             continue;
         }
         weight[x] *= (trust > 1 ? 1 : trust) * (believed + BELIEF_FLOOR);
         /* Where next to nothing is left the picture would have a hole: there the frame shows as it is. */
         float cleared = believed < HOLE_BELIEF ? believed / HOLE_BELIEF : 1;
         for (int c = 0; c < channels; c++)
-            out[x * channels + c] = to_coded(merge, cleared * (light[c] - v[c]) / t + (1 - cleared) * light[c]);
+            seen[c] = to_coded(merge, cleared * (light[c] - v[c]) / t + (1 - cleared) * light[c]);
     }
 }
 
@@ -260,7 +256,7 @@ static void add_tile(const add_job *job, rf_piece tile, int everywhere, float *s
         float *row = frame + y * stride + from * channels, *weight = weights + y * TILE + from;
         int at = y * TILE + from;
         if (veiled)
-            unveil_row(merge, row, transmission + at, veil + at * channels, weight, row, to - from);
+            unveil_row(merge, row, transmission + at, veil + at * channels, weight, to - from);
         add_weighted(rf_image_row_f32(&merge->sum, tile.y + y) + (size_t)(tile.x + from) * (size_t)channels,
                      rf_image_row_f32(&merge->weight, tile.y + y) + tile.x + from, row, weight, to - from, channels);
     }

@@ -17,6 +17,7 @@ enum {
 /* One level: the tile with its margin in cells of 2^level pixels; channel 0 is the matte, then matte * colour. */
 typedef struct grid {
     int level, cell_px, cells; /* cells per side */
+    int step;                  /* every so many pixels one is looked at; 64 a cell are enough */
     int x0, y0;                /* full-resolution pixel of the first cell's corner */
     int channels;              /* 1 + colours */
     float *layer;              /* cells^2 * channels */
@@ -98,16 +99,23 @@ static int clamp(int i, int low, int high)
     return i < low ? low : i > high ? high : i;
 }
 
+/* The first pixel from `from` on that the grid looks at, on an axis that begins at `start`. */
+static int first_seen(const grid *g, int start, int from)
+{
+    int past = (from - start + g->step - 1 - g->step / 2) / g->step;
+    return start + past * g->step + g->step / 2;
+}
+
 /* Adds the layer's pixels of one row, x in [from, to) of the (virtual, border-repeated) picture, to a row of cells. */
 static int gather_row(const rf_veil_scene *scene, const grid *g, int y, int from, int to, float near, float far)
 {
     int width = scene->depth->width, colours = g->channels - 1, any = 0;
     int yy = clamp(y, 0, scene->depth->height - 1);
-    float share = 1.0f / (float)(g->cell_px * g->cell_px), light_share = share / RF_VEIL_WHITE;
+    float share = (float)(g->step * g->step) / (float)(g->cell_px * g->cell_px), light_share = share / RF_VEIL_WHITE;
     const float *depth = rf_image_row_f32(scene->depth, yy);
     const uint16_t *light = rf_image_row(scene->light, yy);
     float *row = g->layer + (size_t)((y - g->y0) >> g->level) * (size_t)g->cells * (size_t)g->channels;
-    for (int x = from; x < to; x++) {
+    for (int x = first_seen(g, g->x0, from); x < to; x += g->step) {
         int xx = clamp(x, 0, width - 1);
         if (!(depth[xx] >= near && depth[xx] < far))
             continue;
@@ -150,7 +158,7 @@ static int gather_layer(const rf_veil_scene *scene, grid *g, float near, float f
             if (!cleared)
                 memset(g->layer, 0, (size_t)g->cells * (size_t)g->cells * (size_t)g->channels * sizeof *g->layer);
             cleared = 1;
-            for (int row = y; row < next_y; row++)
+            for (int row = first_seen(g, g->y0, y); row < next_y; row += g->step)
                 any |= gather_row(scene, g, row, x, next_x, near, far);
         }
     }
@@ -224,6 +232,7 @@ static void start_grid(grid *g, int level, int tile_x0, int tile_y0)
 {
     g->level = level;
     g->cell_px = 1 << level;
+    g->step = g->cell_px > 8 ? g->cell_px / 8 : 1;
     g->cells = TILE / g->cell_px + 2 * MARGIN;
     g->x0 = tile_x0 - MARGIN * g->cell_px;
     g->y0 = tile_y0 - MARGIN * g->cell_px;
