@@ -42,7 +42,8 @@ rf_merge_options rf_merge_options_default(void);
 
 /* Bytes a run holds at the most: what --memory is compared with. The frame count adds a few bytes a frame, no picture.
  */
-size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_bytes, int frame_count, int threads);
+size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_bytes, int frame_count, int threads,
+                             rf_view view);
 
 /* Merges. `report` must be initialised; it is filled as far as the run got, also on failure. No output is left behind,
  * and none replaced, unless RF_OK. */

@@ -48,7 +48,8 @@ done:
 
 /* Faults of the sensor, depth, merge: each is over before the next begins. While edges are settled, when the depth
  * module holds most, no frame is decoded; while it takes frames in it holds less by more than the frames. */
-size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_bytes, int frame_count, int threads)
+size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_bytes, int frame_count, int threads,
+                             rf_view view)
 {
     rf_merge_settings merge = {.width = width, .height = height, .channels = channels};
     size_t pixels = (size_t)width * (size_t)height, decoded = 2 * pixels * (size_t)(channels * sample_bytes);
@@ -56,6 +57,9 @@ size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_byt
     size_t depth = rf_depth_memory_bytes(width, height, frame_count, threads);
     size_t looking = decoded + rf_sensor_memory_bytes(width, height);
     size_t most = merging > depth ? merging : depth;
+    /* The picture, the maps and one map's copy beside the picture and two maps moved to scale. */
+    size_t scaling = view == RF_VIEW_PARALLEL ? pixels * (size_t)(8 * channels + 24) : 0;
+    most = most > scaling ? most : scaling;
     return (most > looking ? most : looking) + ((size_t)16 << 20);
 }
 
@@ -63,8 +67,9 @@ static rf_status check_memory(const rf_run *run, rf_error *err)
 {
     const rf_frame_info *info = &run->take.info;
     size_t limit = run->take.options->memory_bytes;
-    size_t need = rf_stack_memory_bytes(info->width, info->height, info->channels, (int)rf_sample_bytes(info->sample),
-                                        run->take.options->frame_count, rf_pool_threads(run->take.pool));
+    size_t need =
+        rf_stack_memory_bytes(info->width, info->height, info->channels, (int)rf_sample_bytes(info->sample),
+                              run->take.options->frame_count, rf_pool_threads(run->take.pool), run->take.options->view);
     if (limit != 0 && need > limit)
         return rf_fail(err, RF_ERR_MEMORY, "frames of %d x %d pixels need %zu MB but --memory allows %zu MB",
                        info->width, info->height, (need + 999999) / 1000000, limit / 1000000);
