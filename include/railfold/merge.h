@@ -48,7 +48,8 @@ typedef struct rf_merge rf_merge;
 /* The most a merge holds from create (the model given to it included) to destroy. */
 size_t rf_merge_bytes(const rf_merge_settings *settings);
 
-/* `depth`: frame positions (RF_F32, one channel, finite), borrowed until rf_merge_finish. `model`: a picture (RF_F32,
+/* `depth`: frame positions (RF_F32, one channel, finite) that grow away from the camera: a smaller number is nearer and
+ * lays its veil over larger ones; borrowed until rf_merge_finish. `model`: a picture (RF_F32,
  * coded, `channels` or 3 channels) that shows the near parts in focus; taken over, whatever the outcome. `covers`: one
  * a frame, read during the call; NULL when every frame covers every pixel. */
 rf_status rf_merge_create(rf_merge **out, const rf_merge_settings *settings, const rf_merge_cover *covers,

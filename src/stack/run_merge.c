@@ -40,8 +40,9 @@ done:
 /* Disc radius gained a step when the take does not tell: steps are commonly chosen near the depth of field, where the
  * blur of half a step is about half a pixel (common practice, no source). */
 #define BLUR_UNKNOWN_PX 1.1f
-#define FINE_BLUR_PX 0.4 /* blur gained a step below which steps count as too fine for reading depth off all of them   \
-                          */
+#define FINE_BLUR_PX                                                                                                   \
+    0.4 /* blur gained a step below which steps count as too fine for reading depth off all of them                    \
+         */
 enum { FEWEST_FOR_DEPTH = 8 };
 
 /* Standard deviation of a frame's noise that the merge reckons with. The energy's floor is the square of what noise
@@ -158,10 +159,27 @@ static rf_merge_cover cover_of(rf_run *run, int k)
     return cover;
 }
 
+/* The merge numbers frames from near to far; a rail that retreats took the farthest first. */
+static int number_from_near(const rf_run *run, int k)
+{
+    return run->far_first ? run->take.report->frame_count - 1 - k : k;
+}
+
+/* Frame positions to numbers from near to far, or back. */
+static void turn_depth(const rf_run *run, rf_image *depth)
+{
+    float last = (float)(run->take.report->frame_count - 1);
+    for (int y = 0; y < depth->height && run->far_first; y++) {
+        float *row = rf_image_row_f32(depth, y);
+        for (int x = 0; x < depth->width; x++)
+            row[x] = last - row[x];
+    }
+}
+
 static rf_status add_to_merge(rf_run *run, int k, const rf_source *source, void *arg, rf_error *err)
 {
     (void)arg;
-    rf_merge_add(run->merge, k, source);
+    rf_merge_add(run->merge, number_from_near(run, k), source);
     return run->take.options->page != NULL ? rf_album_add(&run->album, &run->take, k, source, err) : RF_OK;
 }
 
@@ -182,10 +200,12 @@ static rf_status merge_frames(rf_run *run, rf_image *near_view, rf_error *err)
     RF_TRY(rf_alloc(&covers, (size_t)count, sizeof *covers, "the coverage", err));
     for (int k = 0; k < count; k++)
         if (take->report->frames[k].used)
-            covers[k] = cover_of(run, k);
+            covers[number_from_near(run, k)] = cover_of(run, k);
+    turn_depth(run, &run->maps.depth);
     RF_TRY(rf_merge_create(&run->merge, &settings, covers, &run->maps.depth, near_view, take->pool, err));
     RF_TRY(rf_run_pass(run, "merge", (rf_stride){0, 1}, 0, count, add_to_merge, NULL, err));
     run->picture = rf_merge_finish(run->merge);
+    turn_depth(run, &run->maps.depth);
 done:
     rf_free(covers);
     return status;
