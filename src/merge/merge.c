@@ -13,8 +13,8 @@
 enum { TILE = RF_VEIL_TILE, LUT_STEPS = 4096 };
 
 #define SEEN_LITTLE 1e-9f   /* what is left of the weight of a frame that shows next to nothing of the ground */
-#define FAR_WEIGHT 1e-16f   /* of a frame beyond reach: it counts only where no other covers the pixel */
 #define VEIL_GAP_STEPS 1.5f /* a part this much nearer than the focus plane is another surface, not the same slope */
+#define SELF_STEPS 1.0f     /* focused further behind a pixel, a frame has its own surface among the near parts */
 #define LEFT_FLOOR 0.2f     /* a veil of more than four fifths of the light is believed less and less */
 #define BELIEF_FLOOR 0.02f
 #define HOLE_BELIEF 0.1f /* that is 2 % of the light left; more would dull dark ground that is real (20 %: 0.25 dB) */
@@ -23,10 +23,11 @@ enum { TILE = RF_VEIL_TILE, LUT_STEPS = 4096 };
 struct rf_merge {
     rf_merge_settings settings;
     rf_pool *pool;
-    rf_image sum;    /* RF_F32, weighted sum of frames; at the end the picture */
-    rf_image weight; /* RF_F32 */
-    rf_image light;  /* RF_U16: the model of the near parts, linear light */
-    rf_image width;  /* RF_U8, see width.h */
+    rf_image sum;     /* RF_F32, weighted sum of frames; at the end the picture */
+    rf_image weight;  /* RF_F32 */
+    rf_image light;   /* RF_U16: the model of the near parts, linear light */
+    rf_image kernels; /* RF_U8, see kernel.h */
+    rf_kernel_table table;
     rf_veil_blocks blocks;
     rf_merge_tiles tiles;
     const rf_image *depth;
@@ -45,7 +46,7 @@ static size_t tile_floats(int channels)
 size_t rf_merge_bytes(const rf_merge_settings *settings)
 {
     size_t pixels = (size_t)settings->width * (size_t)settings->height, channels = (size_t)settings->channels;
-    size_t adding = 6 * channels + 5, preparing = 20; /* 12 of it the model given */
+    size_t adding = 6 * channels + 5, preparing = 21; /* 12 of it the model given */
     return pixels * (adding > preparing ? adding : preparing);
 }
 
@@ -57,7 +58,7 @@ void rf_merge_destroy(rf_merge **merge_at)
     rf_image_free(&merge->sum);
     rf_image_free(&merge->weight);
     rf_image_free(&merge->light);
-    rf_image_free(&merge->width);
+    rf_image_free(&merge->kernels);
     rf_veil_blocks_free(&merge->blocks);
     rf_merge_tiles_free(&merge->tiles);
     rf_free(merge->scratch);
@@ -131,13 +132,14 @@ rf_status rf_merge_create(rf_merge **out, const rf_merge_settings *settings, con
     merge->pool = pool;
     merge->depth = depth;
     merge->scratch_floats = tile_floats(settings->channels);
+    rf_kernel_table_fill(&merge->table, settings->frame_count);
     for (int i = 0; i <= LUT_STEPS; i++) {
         float t = (float)i / LUT_STEPS;
         merge->linear[i] = rf_linear_from_coded(t);
         merge->coded[i] = rf_coded_from_linear(t * t);
     }
-    RF_TRY(rf_image_alloc(&merge->width, w, h, 1, RF_U8, "the focus range map", err));
-    RF_TRY(rf_width_map(model, depth, settings->blur_px_per_step, settings->noise, &merge->width, pool, err));
+    RF_TRY(rf_image_alloc(&merge->kernels, w, h, 1, RF_U8, "the focus range map", err));
+    RF_TRY(rf_width_map(model, depth, settings, &merge->kernels, pool, err));
     RF_TRY(rf_image_alloc(&merge->light, w, h, settings->channels, RF_U16, "the light of the near parts", err));
     light_job light = {merge, model};
     rf_pool_rows(pool, h, 16, light_rows, &light);
@@ -146,7 +148,7 @@ rf_status rf_merge_create(rf_merge **out, const rf_merge_settings *settings, con
     RF_TRY(rf_alloc_raw(&merge->scratch, (size_t)rf_pool_threads(pool) * merge->scratch_floats, sizeof(float),
                         "scratch of the merge", err));
     RF_TRY(rf_veil_blocks_make(&merge->blocks, depth, err));
-    RF_TRY(rf_merge_tiles_make(&merge->tiles, depth, &merge->width, settings->frame_count, covers, pool, err));
+    RF_TRY(rf_merge_tiles_make(&merge->tiles, depth, &merge->kernels, settings->frame_count, covers, pool, err));
     *out = merge;
     return RF_OK;
 done:
@@ -171,22 +173,6 @@ RF_HOT static void add_weighted(float *restrict sum, float *restrict total, cons
                 sum[3 * x + c] += weight[x] * frame[3 * x + c];
 }
 
-/* Weights of frame k along a row piece; returns whether any is worth the work. The cut takes the weight to 0 at
- * RF_MERGE_REACH widths, so that no frame comes in with a jump. */
-RF_HOT static int weigh_row(const float *restrict depth, const uint8_t *restrict width, float k, int n,
-                            float *restrict weight)
-{
-    const float reach2 = RF_MERGE_REACH * RF_MERGE_REACH, cut = 1 / (1 + reach2 * reach2);
-    float most = 0;
-    for (int x = 0; x < n; x++) {
-        float w = (float)width[x] * (1 / RF_WIDTH_UNIT), d = k - depth[x], w2 = w * w, d2 = d * d;
-        float share = w2 * w2 / (w2 * w2 + d2 * d2), within = share - cut;
-        weight[x] = (within > 0 ? within : 0) + FAR_WEIGHT * share;
-        most = within > most ? within : most;
-    }
-    return most > 0;
-}
-
 /* How far to believe the veil of one pixel, 0..1: an estimate that leaves next to nothing of what the frame shows is
  * more likely wrong than the ground black. */
 static float belief(const float *light, const float *veil, int channels)
@@ -199,16 +185,25 @@ static float belief(const float *light, const float *veil, int channels)
     return least > 0 ? least : 0;
 }
 
+typedef struct tile_row {
+    int n;
+    float k; /* frame */
+    const float *depth;
+    const uint8_t *kernel;
+    float *frame, *weight;
+} tile_row;
+
 /* One row of a tile with the veil taken off; the weights of pixels that show too little of their ground fall. */
-static void unveil_row(const rf_merge *merge, float *frame, const float *transmission, const float *veil, float *weight,
-                       int n)
+static void unveil_row(const rf_merge *merge, const tile_row *row, const float *transmission, const float *veil)
 {
+    float *weight = row->weight;
     int channels = merge->settings.channels;
-    for (int x = 0; x < n; x++) {
-        float *seen = frame + x * channels, light[3];
+    for (int x = 0; x < row->n; x++) {
+        float *seen = row->frame + x * channels, light[3];
         const float *v = veil + x * channels;
         float t = transmission[x];
-        if (t > 0.998f || weight[x] <= FAR_WEIGHT)
+        if (t > 0.998f || fabsf(weight[x]) <= RF_FAR_WEIGHT ||
+            (row->kernel[x] >= RF_KERNEL_LOCAL && row->k - row->depth[x] > SELF_STEPS))
             continue;
         for (int c = 0; c < channels; c++)
             light[c] = to_linear(merge, seen[c]);
@@ -238,9 +233,9 @@ static void add_tile(const add_job *job, rf_piece tile, int everywhere, float *s
     float *weights = scratch, *frame = weights + TILE * TILE, *transmission = frame + TILE * stride;
     float *veil = transmission + TILE * TILE, *grids = veil + TILE * stride;
     for (int y = 0; y < tile.height; y++)
-        worth |= weigh_row(rf_image_row_f32(merge->depth, tile.y + y) + tile.x,
-                           (const uint8_t *)rf_image_row(&merge->width, tile.y + y) + tile.x, (float)job->k, tile.width,
-                           weights + y * TILE);
+        worth |= rf_kernel_weigh_row(&merge->table, rf_image_row_f32(merge->depth, tile.y + y) + tile.x,
+                                     (const uint8_t *)rf_image_row(&merge->kernels, tile.y + y) + tile.x, (float)job->k,
+                                     tile.width, weights + y * TILE);
     if (!worth && !everywhere)
         return;
     rf_veil_scene scene = {merge->depth, &merge->blocks, &merge->light, merge->settings.blur_px_per_step,
@@ -253,12 +248,17 @@ static void add_tile(const add_job *job, rf_piece tile, int everywhere, float *s
         rf_source_covered(job->source, tile, tile.y + y, &from, &to);
         if (from >= to)
             continue;
-        float *row = frame + y * stride + from * channels, *weight = weights + y * TILE + from;
-        int at = y * TILE + from;
+        int x = tile.x + from, at = y * TILE + from;
+        tile_row row = {.n = to - from,
+                        .k = (float)job->k,
+                        .depth = rf_image_row_f32(merge->depth, tile.y + y) + x,
+                        .kernel = (const uint8_t *)rf_image_row(&merge->kernels, tile.y + y) + x,
+                        .frame = frame + y * stride + from * channels,
+                        .weight = weights + at};
         if (veiled)
-            unveil_row(merge, row, transmission + at, veil + at * channels, weight, to - from);
-        add_weighted(rf_image_row_f32(&merge->sum, tile.y + y) + (size_t)(tile.x + from) * (size_t)channels,
-                     rf_image_row_f32(&merge->weight, tile.y + y) + tile.x + from, row, weight, to - from, channels);
+            unveil_row(merge, &row, transmission + at, veil + at * channels);
+        add_weighted(rf_image_row_f32(&merge->sum, tile.y + y) + (size_t)x * (size_t)channels,
+                     rf_image_row_f32(&merge->weight, tile.y + y) + x, row.frame, row.weight, row.n, channels);
     }
 }
 
@@ -308,7 +308,7 @@ const rf_image *rf_merge_finish(rf_merge *merge)
     merge->depth = NULL;
     rf_image_free(&merge->weight);
     rf_image_free(&merge->light);
-    rf_image_free(&merge->width);
+    rf_image_free(&merge->kernels);
     rf_veil_blocks_free(&merge->blocks);
     rf_merge_tiles_free(&merge->tiles);
     return &merge->sum;

@@ -5,13 +5,14 @@
 #include <string.h>
 
 #include "railfold/memory.h"
-#include "width.h"
+#include "kernel.h"
 
 enum { TILE = RF_PIECE_COLUMNS, BITS = 64 };
 
 typedef struct tiles_job {
     rf_merge_tiles *tiles;
-    const rf_image *depth, *width;
+    const rf_image *depth;
+    rf_image *kernels;
     const rf_merge_cover *covers;
     int last; /* frame */
 } tiles_job;
@@ -29,9 +30,9 @@ static uint64_t frames_within(const tiles_job *job, rf_piece tile, float *low, f
     *high = -INFINITY;
     for (int y = tile.y; y < tile.y + tile.height; y++) {
         const float *depth = rf_image_row_f32(job->depth, y) + tile.x;
-        const uint8_t *width = (const uint8_t *)rf_image_row(job->width, y) + tile.x;
+        const uint8_t *kernel = (const uint8_t *)rf_image_row(job->kernels, y) + tile.x;
         for (int x = 0; x < tile.width; x++) {
-            float reach = RF_MERGE_REACH / RF_WIDTH_UNIT * (float)width[x];
+            float reach = rf_kernel_reach(kernel[x]);
             int first = clamp(ceilf(depth[x] - reach), job->last) / job->tiles->frames_per_bit;
             int last = clamp(depth[x] + reach, job->last) / job->tiles->frames_per_bit;
             bits |= (~(uint64_t)0 >> (BITS - 1 - last)) & (~(uint64_t)0 << first);
@@ -48,6 +49,32 @@ static int covers_tile(const rf_merge_cover *cover, rf_piece tile)
            cover->y_end >= tile.y + tile.height;
 }
 
+/* Whether frames first..last all cover the piece. */
+static int all_cover(const rf_merge_cover *covers, int first, int last, rf_piece piece)
+{
+    while (first <= last && covers_tile(&covers[first], piece))
+        first++;
+    return first > last;
+}
+
+/* Local kernels of pixels that not all their frames cover give way to plain ones. */
+static void make_plain(const tiles_job *job, rf_piece tile)
+{
+    if (all_cover(job->covers, 0, job->last, tile))
+        return;
+    for (int y = tile.y; y < tile.y + tile.height; y++) {
+        const float *depth = rf_image_row_f32(job->depth, y) + tile.x;
+        uint8_t *kernel = (uint8_t *)rf_image_row(job->kernels, y) + tile.x;
+        for (int x = 0; x < tile.width; x++) {
+            float reach = rf_kernel_reach(kernel[x]);
+            rf_piece pixel = {tile.x + x, y, 1, 1};
+            int first = clamp(ceilf(depth[x] - reach), job->last), last = clamp(depth[x] + reach, job->last);
+            if (kernel[x] >= RF_KERNEL_LOCAL && !all_cover(job->covers, first, last, pixel))
+                kernel[x] = rf_kernel_without(kernel[x]);
+        }
+    }
+}
+
 static void choose_frames(void *arg, int begin, int end, int block, int thread)
 {
     const tiles_job *job = arg;
@@ -58,6 +85,8 @@ static void choose_frames(void *arg, int begin, int end, int block, int thread)
         float low, high;
         tile.width = tile.x + TILE > job->depth->width ? job->depth->width - tile.x : TILE;
         tile.height = tile.y + TILE > job->depth->height ? job->depth->height - tile.y : TILE;
+        if (job->covers != NULL)
+            make_plain(job, tile);
         job->tiles->frames[i] = frames_within(job, tile, &low, &high);
         for (int k = clamp(low, job->last); job->covers != NULL && k <= clamp(ceilf(high), job->last); k++)
             if (!covers_tile(&job->covers[k], tile))
@@ -65,7 +94,7 @@ static void choose_frames(void *arg, int begin, int end, int block, int thread)
     }
 }
 
-rf_status rf_merge_tiles_make(rf_merge_tiles *tiles, const rf_image *depth, const rf_image *width, int frame_count,
+rf_status rf_merge_tiles_make(rf_merge_tiles *tiles, const rf_image *depth, rf_image *kernels, int frame_count,
                               const rf_merge_cover *covers, rf_pool *pool, rf_error *err)
 {
     tiles->across = (depth->width + TILE - 1) / TILE;
@@ -75,7 +104,7 @@ rf_status rf_merge_tiles_make(rf_merge_tiles *tiles, const rf_image *depth, cons
                                 "the frames of each tile", err);
     if (status != RF_OK)
         return status;
-    tiles_job job = {tiles, depth, width, covers, frame_count - 1};
+    tiles_job job = {tiles, depth, kernels, covers, frame_count - 1};
     rf_pool_rows(pool, tiles->across * tiles->down, 16, choose_frames, &job);
     return RF_OK;
 }

@@ -9,18 +9,15 @@
 
 #include "railfold/merge.h"
 
-/* Frames further than this many widths from a pixel's depth do not count there: their weights sum to 1 % (the tail of
- * 1 / (1 + q^4) beyond 3). */
-#define RF_MERGE_REACH 3.0f
-
 typedef struct rf_merge_tiles {
     uint64_t *frames; /* one a tile: a bit for every frames_per_bit frames; all bits: every frame */
     int across, down; /* tiles of RF_PIECE_COLUMNS x RF_PIECE_COLUMNS */
     int frames_per_bit;
 } rf_merge_tiles;
 
-/* `width`: see width.h; `covers`: one a frame, NULL: all frames cover everything. */
-rf_status rf_merge_tiles_make(rf_merge_tiles *tiles, const rf_image *depth, const rf_image *width, int frame_count,
+/* `kernels`: one a pixel (kernel.h); local ones become plain where a frame they need is missing. `covers`: one a frame,
+ * NULL: all frames cover everything. */
+rf_status rf_merge_tiles_make(rf_merge_tiles *tiles, const rf_image *depth, rf_image *kernels, int frame_count,
                               const rf_merge_cover *covers, rf_pool *pool, rf_error *err) RF_CHECKED;
 void rf_merge_tiles_free(rf_merge_tiles *tiles);
 

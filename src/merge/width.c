@@ -9,26 +9,42 @@
 #include <math.h>
 #include <string.h>
 
+#include "apart.h"
 #include "railfold/memory.h"
 
-enum { BANDS = RF_WIDTH_BANDS, BLOCK_ROWS = 16, STEPS = 24 };
+enum { BANDS = RF_WIDTH_BANDS, BLOCK_ROWS = 16, STEPS = 24, FRACTIONS = 8 };
 
 /* Power gain of band l for white noise, measured on the 1 4 6 4 1 pyramid. */
 static const float BAND_NOISE[BANDS] = {0.889f, 0.0534f, 0.0102f, 0.00235f, 0.00059f};
 /* Centre frequency of band 0 in cycles per pixel (its power lies between 0.15 and 0.5); halves with each band. */
 static const float BAND0_FREQUENCY = 0.28f;
+/* What a local kernel leaves of detail falls off late and steeply, so it is judged higher up in each band, and may be
+ * less of the noise. */
+static const float LOCAL_BAND0_FREQUENCY = 0.42f, LOCAL_LOSS_SHARE = 0.7f;
+static const float LEAST_SUPPORT = 2.4f; /* steps: narrower saves no detail and gathers more noise (0.1 dB) */
 /* Beside a depth edge depth itself is less sure: the range is never narrower than this there (0.12 dB on crossing
  * bristles). */
 static const float EDGE_WIDTH = 0.7f, EDGE_STEPS = 0.7f;
 enum { EDGE_REACH_PX = 3 };
+static const float ENOUGH_SHARE = 0.7f; /* of the support wanted: less, and the plain kernel averages more */
+static const float PLAIN_SHARE =
+    0.33f; /* of the support, as a plain width: from there on the plain mean has less noise */
+/* Depth this near the first or last frame may lie beyond it: how far the frames are out of focus is not known. */
+static const float PAST_END = 0.02f;
+static const float MOST_BLUR_PX = 1.7f; /* per step: more, and frames beside the nearest add next to nothing */
 
 typedef struct width_job {
     rf_image *energy; /* BANDS pictures, coarser and coarser */
     rf_image *out;
-    const rf_image *depth;
+    const rf_image *picture, *depth;
     float noise_variance;
     float loss[BANDS][STEPS]; /* (1 - MTF)^2 at step i */
-    uint8_t stored[STEPS];    /* width of step i * RF_WIDTH_UNIT */
+    uint8_t plain[STEPS];     /* the kernel of step i */
+    float local_loss[BANDS][STEPS];
+    uint8_t local[STEPS];
+    int may_be_local;
+    float last_frame;
+    rf_image cone; /* apart.h */
 } width_job;
 
 static float width_of_step(int i)
@@ -36,11 +52,36 @@ static float width_of_step(int i)
     return RF_WIDTH_MIN * powf(RF_WIDTH_MAX / RF_WIDTH_MIN, (float)i / (float)(STEPS - 1));
 }
 
+/* (1 - MTF)^2 of what a local kernel leaves of frequency f, the mean over where depth lies between two frames. */
+static float local_loss(float support, float blur_px_per_step, float f)
+{
+    const double pi = 3.14159265358979;
+    double loss = 0;
+    int reach = (int)support + 1;
+    for (int i = 0; i < FRACTIONS; i++) {
+        double fraction = (i + 0.5) / FRACTIONS, sum = 0, kept = 0;
+        float q = rf_kernel_q(support, fraction, -reach, reach + 1);
+        for (int k = -reach; k <= reach + 1; k++) {
+            double d = k - fraction, w = rf_kernel_local_weight(support, q, (float)d);
+            double u = pi * blur_px_per_step * d * f;
+            sum += w;
+            kept += w / (1 + 0.5 * u * u);
+        }
+        loss += (1 - kept / sum) * (1 - kept / sum) / FRACTIONS;
+    }
+    return (float)loss;
+}
+
 static void fill_loss(width_job *job, float blur_px_per_step)
 {
     const float pi = 3.14159265f;
-    for (int i = 0; i < STEPS; i++)
-        job->stored[i] = (uint8_t)(width_of_step(i) * RF_WIDTH_UNIT + 0.5f);
+    for (int i = 0; i < STEPS; i++) {
+        float support = LEAST_SUPPORT * powf(RF_SUPPORT_MAX / LEAST_SUPPORT, (float)i / (float)(STEPS - 1));
+        job->plain[i] = rf_kernel_plain(width_of_step(i));
+        job->local[i] = rf_kernel_local(support);
+        for (int l = 0; l < BANDS; l++)
+            job->local_loss[l][i] = local_loss(support, blur_px_per_step, LOCAL_BAND0_FREQUENCY / (float)(1 << l));
+    }
     for (int l = 0; l < BANDS; l++)
         for (int i = 0; i < STEPS; i++) {
             float f = BAND0_FREQUENCY / (float)(1 << l), u = pi * blur_px_per_step * width_of_step(i) * f;
@@ -80,17 +121,33 @@ static int at_edge(const rf_image *depth, int x, int y)
 }
 
 /* The widest step at which the loss stays below the noise. */
-static int step_of(const width_job *job, const float energy[BANDS])
+static int step_of(const float loss[BANDS][STEPS], const float energy[BANDS], float noise_variance)
 {
     int i = 0;
     for (; i < STEPS - 1; i++) {
         float lost = 0;
         for (int l = 0; l < BANDS; l++)
-            lost += energy[l] * job->loss[l][i + 1];
-        if (lost > job->noise_variance)
+            lost += energy[l] * loss[l][i + 1];
+        if (lost > noise_variance)
             break;
     }
     return i;
+}
+
+/* Beside edges and in their blur the plain kernel, elsewhere the local one, no wider than its own surface is seen. */
+static uint8_t kernel_at(const width_job *job, const float energy[BANDS], int x, int y)
+{
+    uint8_t plain = job->plain[step_of(job->loss, energy, job->noise_variance)];
+    if (job->may_be_local) {
+        float depth = rf_image_row_f32(job->depth, y)[x], alone = rf_image_row_f32(&job->cone, y / 2)[x / 2] - depth;
+        float support =
+            rf_kernel_support(job->local[step_of(job->local_loss, energy, LOCAL_LOSS_SHARE * job->noise_variance)]);
+        int inside = depth >= PAST_END && depth <= job->last_frame - PAST_END;
+        float least = ENOUGH_SHARE * support > RF_SUPPORT_MIN ? ENOUGH_SHARE * support : RF_SUPPORT_MIN;
+        if (inside && alone >= least && (float)(int)plain < PLAIN_SHARE * RF_WIDTH_UNIT * support)
+            return rf_kernel_local(alone < support ? alone : support);
+    }
+    return plain < rf_kernel_plain(EDGE_WIDTH) && at_edge(job->depth, x, y) ? rf_kernel_plain(EDGE_WIDTH) : plain;
 }
 
 /* Told once for every 2 x 2 pixels: the energies are pooled over seven. `begin` and BLOCK_ROWS are even. */
@@ -106,9 +163,7 @@ static void width_rows(void *arg, int begin, int end, int block, int thread)
             float energy[BANDS];
             for (int l = 0; l < BANDS; l++)
                 energy[l] = energy_at(&job->energy[l], l, (float)x + 0.5f, (float)y + 0.5f);
-            out[x] = job->stored[step_of(job, energy)];
-            if (out[x] < EDGE_WIDTH * RF_WIDTH_UNIT && at_edge(job->depth, x, y))
-                out[x] = (uint8_t)(EDGE_WIDTH * RF_WIDTH_UNIT + 0.5f);
+            out[x] = kernel_at(job, energy, x, y);
             if (x + 1 < width)
                 out[x + 1] = out[x];
         }
@@ -162,13 +217,19 @@ done:
     return status;
 }
 
-rf_status rf_width_map(const rf_image *picture, const rf_image *depth, float blur_px_per_step, float noise,
-                       rf_image *out, rf_pool *pool, rf_error *err)
+rf_status rf_width_map(const rf_image *picture, const rf_image *depth, const rf_merge_settings *settings, rf_image *out,
+                       rf_pool *pool, rf_error *err)
 {
     rf_status status = RF_OK;
     rf_image bands[BANDS + 1];
     memset(bands, 0, sizeof bands);
-    width_job job = {.energy = bands, .out = out, .depth = depth, .noise_variance = noise * noise};
+    float blur_px_per_step = settings->blur_px_per_step, noise = settings->noise;
+    width_job job = {.energy = bands, .out = out, .picture = picture, .depth = depth, .noise_variance = noise * noise};
+    job.last_frame = (float)(settings->frame_count - 1);
+    job.may_be_local = blur_px_per_step < MOST_BLUR_PX;
+    RF_TRY(rf_image_alloc(&job.cone, (picture->width + 1) / 2, (picture->height + 1) / 2, 1, RF_F32, "detail energy",
+                          err));
+    rf_apart_cone(picture, depth, blur_px_per_step, &job.cone, pool);
     RF_TRY(rf_image_alloc(&bands[0], picture->width, picture->height, 1, RF_F32, "detail energy", err));
     rf_image_luma(picture, 1, &bands[0], pool);
     for (int l = 0; l < BANDS; l++) {
@@ -182,6 +243,7 @@ rf_status rf_width_map(const rf_image *picture, const rf_image *depth, float blu
     fill_loss(&job, blur_px_per_step);
     rf_pool_rows(pool, out->height, BLOCK_ROWS, width_rows, &job);
 done:
+    rf_image_free(&job.cone);
     for (int l = 0; l <= BANDS; l++)
         rf_image_free(&bands[l]);
     return status;

@@ -138,20 +138,27 @@ done:
 
 /* ---- merge ---- */
 
-/* The largest rectangle of whole rows and columns, cut from all four sides, that the pose's spans fill. */
+enum { SHORT_ROW_SHARE = 64 }; /* a row shorter than the widest by more than this part of it is short */
+
+static int span_px(const int span[2])
+{
+    return span[1] > span[0] ? span[1] - span[0] : 0;
+}
+
+/* A large rectangle that the pose's spans fill. A turned frame's first and last rows are short and would narrow it for
+ * nothing: they are left out. */
 static rf_merge_cover cover_of(rf_run *run, int k)
 {
-    int width = run->take.info.width, height = run->take.info.height, (*covered)[2] = run->covered;
+    int width = run->take.info.width, height = run->take.info.height, (*covered)[2] = run->covered, widest = 0;
     rf_warp_spans(&run->poses[k], width, height, width, height, covered);
     rf_merge_cover cover = {0, 0, width, height};
-    while (cover.y_begin < height && covered[cover.y_begin][0] >= covered[cover.y_begin][1])
+    for (int y = 0; y < height; y++)
+        widest = span_px(covered[y]) > widest ? span_px(covered[y]) : widest;
+    int enough = widest - widest / SHORT_ROW_SHARE;
+    while (cover.y_begin < height && span_px(covered[cover.y_begin]) < enough)
         cover.y_begin++;
-    while (cover.y_end > cover.y_begin && covered[cover.y_end - 1][0] >= covered[cover.y_end - 1][1])
+    while (cover.y_end > cover.y_begin && span_px(covered[cover.y_end - 1]) < enough)
         cover.y_end--;
-    /* A turned frame's corners would narrow it for nothing: rows shorter than most give way. */
-    int margin = 2 + (int)(fabs(run->poses[k].c) * width);
-    cover.y_begin += cover.y_begin > 0 ? margin : 0;
-    cover.y_end -= cover.y_end < height ? margin : 0;
     for (int y = cover.y_begin; y < cover.y_end; y++) {
         cover.x_begin = covered[y][0] > cover.x_begin ? covered[y][0] : cover.x_begin;
         cover.x_end = covered[y][1] < cover.x_end ? covered[y][1] : cover.x_end;
