@@ -7,9 +7,9 @@
 static const float MAX_OFFSET = 0.5f;
 static const float SMALLEST_SHARE = 1e-3f;
 
-/* Sums of weight * x^i and weight * y * x^i, y = -1 / sqrt(energy). Real focus curves fall slower than the Gaussian that
- * a parabola through logarithms stands for: their fits are drawn to whole frames by up to 0.07 step. 1 / sqrt(energy),
- * the inverse of the amplitude of detail, is close to a parabola of the distance from focus. */
+/* Sums of weight * x^i and weight * y * x^i, y = -1 / sqrt(energy). Real focus curves fall slower than the Gaussian
+ * that a parabola through logarithms stands for: their fits are drawn to whole frames by up to 0.07 step. 1 /
+ * sqrt(energy), the inverse of the amplitude of detail, is close to a parabola of the distance from focus. */
 typedef struct fit_sums {
     float s[5], t[3];
 } fit_sums;
