@@ -55,7 +55,9 @@ static void put_head(rf_text *html, const rf_page *page)
         put(html, ", depth in frame positions (no rail step was given)");
     if (report->pixel_mm > 0)
         rf_text_add(html, ", a pixel covers %.4g um", report->pixel_mm * 1000);
-    put(html, ".</p>\n</header>\n<main>\n");
+    put(html, report->view != NULL && strcmp(report->view, "parallel") == 0
+                  ? ". To scale at every depth; a single frame lies right where it is sharp.</p>\n</header>\n<main>\n"
+                  : ".</p>\n</header>\n<main>\n");
 }
 
 /* ---- warnings ---- */
