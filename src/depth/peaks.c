@@ -3,8 +3,6 @@
 
 #include "depth/state.h"
 
-/* Largest distance from the sharpest frame to the fitted peak: beyond half a step the neighbour would be sharper. */
-static const float MAX_OFFSET = 0.5f;
 static const float SMALLEST_SHARE = 1e-3f;
 
 /* Sums of weight * x^i and weight * y * x^i, y = -1 / sqrt(energy). Real focus curves fall slower than the Gaussian
@@ -54,8 +52,12 @@ float rf_peak_position(const float *e, const int *frames, int count, int centre)
         fit_add(&sums, (float)(frames[i] - frames[centre]), e[i] * top);
     for (int i = centre + 1; i < count && e[i] <= e[i - 1] && e[i] > 0.0f; i++, used++)
         fit_add(&sums, (float)(frames[i] - frames[centre]), e[i] * top);
-    float offset = centre == 0 || centre == count - 1 || used < 3 ? 0.0f : fit_vertex(&sums);
-    offset = offset < -MAX_OFFSET ? -MAX_OFFSET : offset > MAX_OFFSET ? MAX_OFFSET : offset;
+    if (centre == 0 || centre == count - 1 || used < 3)
+        return (float)frames[centre];
+    /* Beyond half the way to a neighbour that would be the sharper one. */
+    float offset = fit_vertex(&sums), low = 0.5f * (float)(frames[centre - 1] - frames[centre]);
+    float high = 0.5f * (float)(frames[centre + 1] - frames[centre]);
+    offset = offset < low ? low : offset > high ? high : offset;
     return (float)frames[centre] + offset;
 }
 
