@@ -91,7 +91,9 @@ static void take_rows(void *arg, int begin, int end, int block, int thread)
             float e = here[i];
             if (e > 0.0f && (e < focus[i].lowest || focus[i].lowest == 0.0f))
                 focus[i].lowest = e;
-            if ((centre > 0 && row[centre - 1][i] >= e) || (centre + 1 < count && row[centre + 1][i] > e) ||
+            /* A frame that does not reach here has no energy; a maximum beside one may be the slope of a higher one. */
+            if ((centre > 0 && (row[centre - 1][i] >= e || row[centre - 1][i] <= 0.0f)) ||
+                (centre + 1 < count && (row[centre + 1][i] > e || row[centre + 1][i] <= 0.0f)) ||
                 !(e > focus[i].peak[RF_DEPTH_PEAKS - 1].energy))
                 continue;
             float curve[RF_FIT_POINTS];
