@@ -141,6 +141,8 @@ static rf_status run_stages(rf_run *run, rf_run_report *report, rf_error *err)
     }
     double write_start = now_s();
     report->depth_unit = report->step_mm > 0 ? "mm" : "frame";
+    if (report->scale_per_step != 1)
+        report->depth_direction = run->far_first ? -1 : 1;
     rf_summary_depth_range(&run->take, &run->maps.depth);
     rf_outputs outputs = {.picture = run->picture,
                           .depth = &run->maps.depth,

@@ -181,7 +181,7 @@ def levelled(depth):
         check(f"{name} reads the same", (same == level).all() or (np.isnan(same) == np.isnan(level)).all() and
               (np.nan_to_num(same) == np.nan_to_num(level)).all())
     # in a process of its own: it brings another libtiff along
-    done = subprocess.run([sys.executable, "-c", "from osgeo import gdal; import numpy; band = gdal.Open('level.tif').GetRasterBand(1);"
+    done = subprocess.run([sys.executable, "-c", "from osgeo import gdal; import numpy; opened = gdal.Open('level.tif'); band = opened.GetRasterBand(1);"
                            "numpy.save('gdal.npy', band.ReadAsArray()); print(gdal.GetDataTypeName(band.DataType))"], capture_output=True, text=True)
     if done.returncode == 0:
         check("GDAL reads the same", done.stdout.strip() == "Float32" and (np.nan_to_num(np.load("gdal.npy")) == np.nan_to_num(level)).all())
