@@ -152,7 +152,7 @@ static void sigma_moves_with_its_pixel_into_the_parallel_view(void **state)
     rf_parallel_result moved = {{0}, {0}, {0}, {0}};
     assert_int_equal(rf_parallel_view(&maps, 10, 1.03, 0, &moved, NULL, NULL), RF_OK);
     int gap = 0;
-    for (int x = 0; x < 101; x++) {
+    for (int x = 1; x < 100; x++) { /* beside the border nothing tells how deep a gap is */
         float z = rf_image_row_f32(&moved.depth, 50)[x], s = rf_image_row_f32(&moved.sigma, 50)[x];
         int filled = rf_image_row_f32(&moved.confidence, 50)[x] == 0.0f;
         gap += filled;
