@@ -46,6 +46,7 @@ const char rf_page_style[] =
     "svg.plot .two{stroke:var(--second);fill:none;stroke-width:1.7}\n"
     "svg.plot .now{stroke:var(--soft);stroke-dasharray:3 3}\n"
     "svg.plot .unsure{fill:var(--second);fill-opacity:.16}\n"
+    "svg.plot .band{fill:var(--mark);fill-opacity:.22}\n"
     "svg.plot .n1{fill:var(--mark);font-weight:600}\n"
     "svg.plot .n2{fill:var(--second);font-weight:600}\n"
     ".numbers{display:flex;flex-wrap:wrap;gap:8px 14px;align-items:center;margin-top:6px}\n"

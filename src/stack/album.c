@@ -220,12 +220,14 @@ rf_status rf_album_page(rf_album *album, const rf_take *take, const rf_outputs *
                     .frames = album->frames,
                     .frame_count = album->frame_count,
                     .nearer = outputs->far_first};
-    rf_image depth = {0}, confidence = {0};
+    rf_image depth = {0}, confidence = {0}, sigma = {0};
     RF_TRY(encode(album, take, outputs->picture, NULL, PICTURE_SIDE, PICTURE_QUALITY, &page.merged, err));
     RF_TRY(encode_depth_view(album, take, outputs, &page, &page.depth_view, err));
     RF_TRY(thin(outputs->depth, SAMPLE_SIDE, &depth, err));
     RF_TRY(thin(outputs->confidence, SAMPLE_SIDE, &confidence, err));
+    RF_TRY(thin(outputs->sigma, SAMPLE_SIDE, &sigma, err));
     page.depth = &depth;
+    page.sigma = &sigma;
     page.confidence = &confidence;
     RF_TRY(rf_page_html(&page, text, bytes, err));
 done:
@@ -233,5 +235,6 @@ done:
     free_picture(&page.depth_view);
     rf_image_free(&depth);
     rf_image_free(&confidence);
+    rf_image_free(&sigma);
     return status;
 }

@@ -47,7 +47,7 @@ def make_page():
     with open(os.path.join(NASTY, names[3]), "r+b") as frame:  # one that cannot be read: a warning
         frame.truncate(3000)
     subprocess.run([os.path.join(BUILD, "railfold"), "merge", "-q", "--skip-bad", "--step", "0.1mm", "--pixel", "12um", "-o", "m.tif",
-                    "--depth", "d.tif", "--confidence", "c.tif", "--report", "r.json", "--page", "page.html", NASTY], check=True)
+                    "--depth", "d.tif", "--confidence", "c.tif", "--sigma", "s.tif", "--report", "r.json", "--page", "page.html", NASTY], check=True)
     return names
 
 
@@ -108,6 +108,9 @@ def hover(b, depth, confidence, report):
         frame = int(number(said, r"from frame (\d+)"))
         used = [f["index"] for f in report["frames"] if f["used"]]
         check("the frame it came from", abs(frame - wanted / STEP) < min(abs(k - wanted / STEP) for k in used) + 1e-4 and os.path.basename(report["frames"][frame]["file"]) in said)
+        sigma = float(cv2.imread("s.tif", cv2.IMREAD_UNCHANGED)[y, x])
+        # 2 % of the code and half of the second digit
+        check("its standard deviation", abs(length(said, "\u00b1 ") / sigma - 1) < 0.07, f"{sigma:.4f}")
         check("its confidence", abs(number(said, r"confidence ([\d.]+)") - float(confidence[y, x])) < 0.01)
     return at
 
@@ -121,6 +124,7 @@ def profile(b, at, depth):
     check("its rise", abs(length(said, r"across, ") - float(depth[190, 330] - depth[150, 80])) < 0.02)
     points = b.js("document.querySelector('#plot-profile .one').getAttribute('d').split('L').length")
     check("as many samples as pixels", abs(points - 254) < 20, str(points))
+    check("with a band of one deviation", b.js("document.querySelector('#plot-profile .band').getAttribute('d').length") > 1000)
     check("a drag does not change the layer", b.js("document.getElementById('show-merged').checked"))
     b.js("document.getElementById('x1').value = 100; document.getElementById('y1').value = 150; document.getElementById('draw').click()")
     check("a line by numbers", "to 100, 150" in b.js("document.getElementById('profile-text').textContent"))
