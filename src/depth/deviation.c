@@ -18,12 +18,10 @@ enum { LAG = 3, BOX_RADIUS = 3 }; /* energy pixels; twice a box of 7: a window o
 enum { WINDOW_PLACES = 49 * 49 };
 
 static const float SIZE_TO_DEVIATION = 1.2533141f / 2.4494897f;
-/* Errors LAG places apart share some energy (correlation 0.25 on rendered planes), which makes differences too small;
- * errors that are no Gaussian, rough ground and mixed windows make them too large. What is left to put right, so that
- * rendered takes of seven kinds have 60 to 76 % of their errors within one deviation (docs/depth.md). */
-static const float CALIBRATION = 1.05f;
 static const float EDGE_STEPS = 0.2f, EDGE_REACH = 1.5f; /* beside an edge; how far: energy pixels */
-static const float LEAST_STEPS = 0.01f;
+/* What the shape of the focus curve leaves between frames: the same all over a surface level with the sensor, so that
+ * no scatter shows it. */
+static const float LEAST_STEPS = 0.02f;
 
 typedef struct deviation_job {
     const rf_image *depth; /* full size, ways */
@@ -175,7 +173,7 @@ static void finish_rows(void *arg, int begin, int end, int block, int thread)
         float *count = rf_image_row_f32(job->count, j);
         const float *distance = rf_image_row_f32(job->from, j);
         for (int i = 0; i < job->size->width; i++) {
-            float scatter = count[i] > 0.0f ? CALIBRATION * SIZE_TO_DEVIATION * deviation[i] / count[i] : 0.0f;
+            float scatter = count[i] > 0.0f ? SIZE_TO_DEVIATION * deviation[i] / count[i] : 0.0f;
             float edge = EDGE_STEPS * expf(-distance[i] / EDGE_REACH);
             deviation[i] = sqrtf(scatter * scatter + edge * edge + LEAST_STEPS * LEAST_STEPS);
             count[i] *= 1.0f / WINDOW_PLACES;
