@@ -127,8 +127,8 @@ static int relief_tone(const rf_depth_map *map, int x, int y)
 }
 
 /* Depth that grows to the right falls away from the camera to the right: it faces the right, away from the lamp. A
- * retreating rail turns that around. Lambert: the flat has cos 45 degrees, of a lamp that reaches 0.12 round the corner and
- * gives all but 0.12 of the light. */
+ * retreating rail turns that around. Lambert: the flat has cos 45 degrees, of a lamp that reaches 0.12 round the corner
+ * and gives all but 0.12 of the light. */
 static void the_lamp_stands_at_the_upper_left(void **state)
 {
     (void)state;

@@ -14,7 +14,7 @@
 #include "railfold/status.h"
 
 typedef struct rf_parallel_maps {
-    const rf_image *picture;            /* RF_F32, 1 or 3 channels, the reference view */
+    const rf_image *picture;                    /* RF_F32, 1 or 3 channels, the reference view */
     const rf_image *depth, *confidence, *sigma; /* RF_F32, one channel, the same size */
 } rf_parallel_maps;
 
@@ -22,8 +22,9 @@ typedef struct rf_parallel_result {
     rf_image picture, depth, confidence, sigma;
 } rf_parallel_result;
 
-/* All outputs are allocated here; *out must be zero, and is freed by rf_parallel_free whatever came back. `far_first`: depth grows towards the
- * camera (a retreating rail). Colours are read once, by a cubic kernel (Catmull and Rom, 1974). */
+/* All outputs are allocated here; *out must be zero, and is freed by rf_parallel_free whatever came back. `far_first`:
+ * depth grows towards the camera (a retreating rail). Colours are read once, by a cubic kernel (Catmull and Rom, 1974).
+ */
 rf_status rf_parallel_view(const rf_parallel_maps *in, double reference, double scale_per_step, int far_first,
                            rf_parallel_result *out, rf_pool *pool, rf_error *err) RF_CHECKED;
 void rf_parallel_free(rf_parallel_result *result);
