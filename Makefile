@@ -126,7 +126,8 @@ demo: deps                             ## make the demo take, merge it, say wher
 	@$(MAKE) --no-print-directory all
 	@sh tools/demo.sh $B
 
-check: deps                            ## set up, build, run every test
+check:                                 ## set up, build, run every test
+	@sh tools/setup.sh check
 	@$(MAKE) --no-print-directory check-quick
 
 check-quick: all tests layers headers  ## every test, no set-up

@@ -76,6 +76,7 @@ static void the_whole_of_a_small_report_is_as_documented(void **state)
     report.covered[2] = 600;
     report.covered[3] = 450;
     report.depth_unit = "mm";
+    report.depth_direction = -1;
     report.depth_max = 0.05;
     report.hot_pixels = 7;
     report.threads = 2;
@@ -114,7 +115,8 @@ static void the_whole_of_a_small_report_is_as_documented(void **state)
         "\"warnings\": []}\n"
         "  ],\n"
         "  \"covered\": [3, 4, 600, 450],\n"
-        "  \"depth\": {\"unit\": \"mm\", \"min\": 0, \"max\": 0.05},\n"
+        "  \"depth\": {\"unit\": \"mm\", \"zero\": \"focus plane of frame 0\", \"direction\": \"nearer\", "
+        "\"min\": 0, \"max\": 0.05},\n"
         "  \"scale_per_step\": 1,\n"
         "  \"working_distance_steps\": null,\n"
         "  \"blur_px_per_step\": null,\n"

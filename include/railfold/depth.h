@@ -7,13 +7,13 @@
  *   rf_depth_result
  *
  * Method, two passes. Pass 0: the energy of every frame (sharpness.h) at half size; per energy pixel the best
- * RF_DEPTH_PEAKS local maxima of the focus curve are kept, each with its position from a parabola through the
- * logarithms of up to five energies, weighted by the energies' squares (Caruana et al., Anal. Chem. 58, 1986; weights
- * after Guo, IEEE Signal Process. Mag. 28, 2011). Where no peak stands above the noise, depth is continued from around.
- * Weaker peaks that continue a nearer surface are taken for its reach ("front"). Pass 1: a guide picture is gathered
- * that shows every place as the frames focused on the nearest part around show it: there that part's outline is sharp
- * and the ground behind it smooth. Near depth edges every pixel then takes the depth most of its like-coloured
- * surroundings vote for, in three rounds.
+ * RF_DEPTH_PEAKS local maxima of the focus curve are kept, each with its position from a parabola through
+ * 1 / sqrt(energy) of up to five frames, weighted by the energies' squares (a parabola through a transform in which the
+ * peak is one: Caruana et al., Anal. Chem. 58, 1986; weights after Guo, IEEE Signal Process. Mag. 28, 2011). Where no
+ * peak stands above the noise, depth is continued from around. Weaker peaks that continue a nearer surface are taken
+ * for its reach ("front"). Pass 1: a guide picture is gathered that shows every place as the frames focused on the
+ * nearest part around show it: there that part's outline is sharp and the ground behind it smooth. Near depth edges
+ * every pixel then takes the depth most of its like-coloured surroundings vote for, in three rounds.
  *
  * Memory does not grow with the number of frames but for 32 bytes a frame and thread: at most 40 bytes a pixel, maps
  * included (pass 0 keeps 19, pass 1 27, settling the edges 38); rf_depth_memory_bytes gives the sum, tested. */

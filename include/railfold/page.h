@@ -26,6 +26,7 @@ typedef struct rf_page {
     int frame_count;               /* may be 0 */
     const rf_image *depth;         /* RF_F32, frame positions, reduced */
     const rf_image *confidence;    /* RF_F32, 0..1, the same size */
+    const rf_image *sigma;         /* RF_F32, steps, the same size; may be NULL */
     float depth_near, depth_far;   /* light and dark end of the depth view's colours, frame positions */
     int nearer;                    /* depth grows towards the camera */
 } rf_page;

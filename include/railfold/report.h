@@ -36,6 +36,7 @@ typedef struct rf_run_report {
     int covered[4];         /* x, y, width, height seen by every used frame; width 0 when there is none */
     const char *depth_unit; /* "frame" or "mm"; NULL when no depth was made */
     double depth_min, depth_max;
+    int depth_direction;           /* 1: depth grows away from the camera, -1: towards it, 0: not known */
     double working_distance_steps; /* entrance pupil to focus plane in rail steps, from the scale per step; 0 unknown */
     double scale_per_step;         /* 1 = none */
     double blur_px_per_step;       /* defocus disc radius gained per step; 0 unknown */

@@ -131,10 +131,6 @@ static rf_status prepare(const merge_settings *set, const rf_arguments *argument
     const char *folder = NULL, **inputs = NULL;
     int input_count = 0;
     rf_status status;
-    if (set->sigma != NULL && set->view == RF_VIEW_PARALLEL) {
-        status = rf_fail(err, RF_ERR_USAGE, "--sigma goes with --view perspective only");
-        goto done;
-    }
     list_destinations(set, set->output, destinations);
     RF_TRY(rf_destinations_check_names(destinations, DESTINATIONS, err));
     RF_TRY(rf_frames_gather(&set->frames, arguments, take, &folder, err));

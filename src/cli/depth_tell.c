@@ -31,6 +31,17 @@ static const char *show_depth(char out[LENGTH_BYTES], const rf_depth_map *map, d
     return out;
 }
 
+/* Both ends of a range in one unit: that of the larger. */
+static void show_range(char out[2 * LENGTH_BYTES], const rf_depth_map *map, double low, double high)
+{
+    double most = fmax(fabs(low), fabs(high));
+    if (!isfinite(most) || !map->metric)
+        (void)snprintf(out, 2 * LENGTH_BYTES, isfinite(most) ? "%.4g to %.4g steps" : "unknown", low, high);
+    else
+        (void)snprintf(out, 2 * LENGTH_BYTES, most < 0.1 ? "%.4g to %.4g um" : "%.4g to %.4g mm",
+                       most < 0.1 ? low * 1000 : low, most < 0.1 ? high * 1000 : high);
+}
+
 static const char *show_across(char out[LENGTH_BYTES], const rf_depth_map *map, double length)
 {
     if (map->pixel_mm > 0)
@@ -42,9 +53,10 @@ static const char *show_across(char out[LENGTH_BYTES], const rf_depth_map *map, 
 static void tell_map(const rf_depth_report *report)
 {
     const rf_depth_map *map = report->map;
-    char a[LENGTH_BYTES], b[LENGTH_BYTES];
+    char a[LENGTH_BYTES], range[2 * LENGTH_BYTES];
     rf_talk(stdout, "%s: %d x %d pixels", report->file, map->depth.width, map->depth.height);
-    printf("  depth       %s to %s from the %s", show_depth(a, map, report->low), show_depth(b, map, report->high),
+    show_range(range, map, report->low, report->high);
+    printf("  depth       %s from the %s", range,
            map->levelled ? "plane it was levelled by" : "focus plane of frame 0");
     printf("%s\n", !map->direction_known ? ""
                    : map->nearer         ? ", growing towards the camera"

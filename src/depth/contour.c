@@ -50,6 +50,18 @@ static void blend(uint8_t *rgb, float share, float tone)
         rgb[c] = (uint8_t)((1 - share) * (float)rgb[c] + share * tone + 0.5f);
 }
 
+/* Strokes run to the lower left; one that would be a dot is left out: single pixels are only faded. */
+static int stroke_at(const rf_depth_map *map, int x, int y)
+{
+    int unsure = 0;
+    if (rf_depth_map_sure(map, x, y))
+        return 0;
+    for (int i = -3; i <= 3; i++)
+        unsure += x + i < 0 || y - i < 0 || x + i >= map->depth.width || y - i >= map->depth.height ||
+                  !rf_depth_map_sure(map, x + i, y - i);
+    return unsure >= 4;
+}
+
 static void hatch_rows(void *arg, int begin, int end, int block, int thread)
 {
     const draw_job *job = arg;
@@ -59,7 +71,7 @@ static void hatch_rows(void *arg, int begin, int end, int block, int thread)
     for (int y = begin; y < end; y++) {
         uint8_t *out = rf_image_row(job->out, y);
         for (int x = 0; x < width; x++)
-            if (!rf_depth_map_sure(job->map, x, y) && (x + y) % period < stroke)
+            if ((x + y) % period < stroke && stroke_at(job->map, x, y))
                 blend(out + 3 * x, 0.75f, 236);
     }
 }

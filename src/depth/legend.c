@@ -123,7 +123,7 @@ static void draw_strip(const pen *p)
         y = write_line(p, y, "far", FAINT) + LINE * p->dot / 2;
     }
     if (legend->interval > 0) {
-        show(number, legend->interval * p->factor, legend->interval * p->factor / 1.0001);
+        (void)snprintf(number, sizeof number, "%.6g", legend->interval * p->factor);
         (void)snprintf(text, sizeof text, "every %s %s", number, p->unit);
         y = write_line(p, y, "contours", INK);
         y = write_line(p, y, text, INK);
@@ -138,7 +138,9 @@ rf_status rf_depth_legend(const rf_depth_map *map, const rf_image *view, const r
                           rf_error *err)
 {
     int side = view->height < view->width ? view->height : view->width;
-    pen p = {.map = map, .legend = legend, .out = out, .dot = side / 400 > 1 ? side / 400 : 1, .left = view->width};
+    /* letters of 14 pixels at least, but on pictures so small that the strip would be the larger part */
+    int dot = side < 300 ? 1 : side < 1200 ? 2 : side / 400;
+    pen p = {.map = map, .legend = legend, .out = out, .dot = dot, .left = view->width};
     rf_status status =
         rf_image_alloc(out, view->width + STRIP_DOTS * p.dot, view->height, 3, RF_U8, "a view with its legend", err);
     if (status != RF_OK)

@@ -1,6 +1,7 @@
 /* letters.c - a small alphabet of our own for legends: 5 x 7 dots and two rows below the line. */
 #include "depth/letters.h"
 
+#include <math.h>
 #include <string.h>
 
 typedef struct glyph {
@@ -80,13 +81,40 @@ int rf_draw_text_width(const char *text, int dot)
     return (int)strlen(text) * (RF_LETTER_COLUMNS + 1) * dot - dot;
 }
 
+/* Dots are points that light fades away from, cut at half light: strokes with round corners and joined diagonals. At
+ * one pixel a dot it is the dots themselves. */
+static float ink_at(const glyph *shape, float column, float row)
+{
+    int i = (int)floorf(column), j = (int)floorf(row);
+    float across = column - (float)i, down = row - (float)j, light = 0;
+    for (int n = 0; n < 4; n++) {
+        int x = i + n % 2, y = j + n / 2;
+        if (x >= 0 && y >= 0 && x < RF_LETTER_COLUMNS && y < RF_LETTER_ROWS &&
+            shape->rows[y] >> (RF_LETTER_COLUMNS - 1 - x) & 1)
+            light += (n % 2 ? across : 1 - across) * (n / 2 ? down : 1 - down);
+    }
+    return light;
+}
+
+static void draw_letter(rf_image *rgb, int left, int top, const glyph *shape, int dot, const uint8_t colour[3])
+{
+    for (int y = -dot / 2; y < RF_LETTER_ROWS * dot + dot / 2; y++)
+        for (int x = -dot / 2; x < RF_LETTER_COLUMNS * dot + dot / 2; x++) {
+            float light = ink_at(shape, ((float)x + 0.5f) / (float)dot - 0.5f, ((float)y + 0.5f) / (float)dot - 0.5f);
+            float cover = fminf(fmaxf((light - 0.45f) * (float)dot + 0.5f, 0), 1);
+            if (cover <= 0 || left + x < 0 || top + y < 0 || left + x >= rgb->width || top + y >= rgb->height)
+                continue;
+            uint8_t *pixel = (uint8_t *)rf_image_row(rgb, top + y) + 3 * (left + x);
+            for (int c = 0; c < 3; c++)
+                pixel[c] = (uint8_t)((float)pixel[c] + cover * ((float)colour[c] - (float)pixel[c]) + 0.5f);
+        }
+}
+
 void rf_draw_text(rf_image *rgb, int x, int y, const char *text, int dot, const uint8_t colour[3])
 {
     for (; *text != '\0'; text++, x += (RF_LETTER_COLUMNS + 1) * dot) {
         const glyph *shape = find(*text);
-        for (int row = 0; shape != NULL && row < RF_LETTER_ROWS; row++)
-            for (int column = 0; column < RF_LETTER_COLUMNS; column++)
-                if (shape->rows[row] >> (RF_LETTER_COLUMNS - 1 - column) & 1)
-                    rf_draw_box(rgb, x + column * dot, y + row * dot, dot, dot, colour);
+        if (shape != NULL)
+            draw_letter(rgb, x, y, shape, dot, colour);
     }
 }

@@ -26,19 +26,23 @@ static const float TEXTURE_LIMIT_PX = 0.1f, NOISE_LIMIT_PX = 7.5f;
 static const float USUAL_BLUR_PX = 1.0f;         /* per step, when the take does not tell */
 static const float BORROWED_STEPS = 0.3f;        /* of a position taken over from places of the same colour around */
 static const float HALF_CONFIDENCE_STEPS = 0.5f; /* deviation at which confidence falls to half */
+static const float FIT_WEIGHT = 0.03f; /* of what the focus curve says of sigma, against differences within the map */
+static const float END_STEPS = 0.5f;   /* at the first and last frame: nothing tells how far beyond focus lies */
 static const float SECOND_PEAK = 0.6f, NO_PEAK = 0.3f; /* confidence where another peak, or none, is the sharpest */
 
 typedef struct map_job {
     const rf_depth *depth;
     rf_depth_maps *maps;
+    const rf_deviation *deviation;
 } map_job;
 
 typedef struct judged {
     float confidence, sigma;
 } judged;
 
-/* How good `position` is at a place with these peaks. */
-static judged judge(const rf_depth *d, const rf_focus *focus, float trust, float position)
+/* How good `position` is at a place with these peaks, where the map scatters by `scatter` on `differences`. */
+static judged judge(const rf_depth *d, const rf_focus *focus, float trust, float position, float scatter,
+                    float differences)
 {
     float blur = d->blur_px_per_step > 0.0 ? (float)d->blur_px_per_step : USUAL_BLUR_PX;
     float guess = (float)d->frame_count * 0.288675f; /* of a position that could be any: range / sqrt 12 */
@@ -54,9 +58,12 @@ static judged judge(const rf_depth *d, const rf_focus *focus, float trust, float
     } else {
         variance = BORROWED_STEPS * BORROWED_STEPS;
     }
-    variance = trust * variance + (1.0f - trust) * guess * guess;
-    float relative = variance / (HALF_CONFIDENCE_STEPS * HALF_CONFIDENCE_STEPS);
-    return (judged){trust * agreement / (1.0f + relative), fminf(sqrtf(variance), guess)};
+    float share = differences / (differences + FIT_WEIGHT), unsure = (1.0f - trust) * guess * guess;
+    float seen = share * scatter * scatter + (1.0f - share) * variance;
+    if (position <= 0.0f || position >= (float)(d->frame_count - 1))
+        seen += END_STEPS * END_STEPS;
+    float relative = (trust * variance + unsure) / (HALF_CONFIDENCE_STEPS * HALF_CONFIDENCE_STEPS);
+    return (judged){trust * agreement / (1.0f + relative), fminf(sqrtf(trust * seen + unsure), guess)};
 }
 
 static void map_rows(void *arg, int begin, int end, int block, int thread)
@@ -71,10 +78,12 @@ static void map_rows(void *arg, int begin, int end, int block, int thread)
         const float *trust = rf_image_row_f32(&d->trust, y / 2);
         float *depth = rf_image_row_f32(&job->maps->depth, y),
               *confidence = rf_image_row_f32(&job->maps->confidence, y);
+        const float *scatter = rf_image_row_f32(&job->deviation->steps, y / 2);
+        const float *differences = rf_image_row_f32(&job->deviation->differences, y / 2);
         float *sigma = rf_image_row_f32(&job->maps->sigma, y);
         for (int x = 0; x < d->width; x++) {
             depth[x] = fminf(fmaxf(sign * depth[x], 0.0f), farthest);
-            judged j = judge(d, &focus[x / 2], trust[x / 2], depth[x]);
+            judged j = judge(d, &focus[x / 2], trust[x / 2], depth[x], scatter[x / 2], differences[x / 2]);
             confidence[x] = j.confidence;
             sigma[x] = j.sigma;
         }
@@ -84,16 +93,20 @@ static void map_rows(void *arg, int begin, int end, int block, int thread)
 rf_status rf_depth_result(rf_depth *d, rf_depth_maps *maps, rf_error *err)
 {
     rf_status status;
+    rf_deviation deviation = {{0}, {0}};
     if (d->in_pass || d->pass + 1 != rf_depth_passes(d))
         return rf_fail(err, RF_ERR_INTERNAL, "the depth map was asked for before its last pass ended");
     RF_TRY(rf_image_alloc(&maps->depth, d->width, d->height, 1, RF_F32, "the depth map", err));
     RF_TRY(rf_outline_settle(d, &maps->depth, err)); /* before the other maps take memory */
     RF_TRY(rf_image_alloc(&maps->confidence, d->width, d->height, 1, RF_F32, "the confidence map", err));
     RF_TRY(rf_image_alloc(&maps->sigma, d->width, d->height, 1, RF_F32, "the depth deviation map", err));
-    map_job job = {d, maps};
+    RF_TRY(rf_deviation_find(d, &maps->depth, &deviation, err));
+    map_job job = {d, maps, &deviation};
     rf_pool_rows(d->pool, d->height, RF_DEPTH_BLOCK_ROWS, map_rows, &job);
+    rf_deviation_free(&deviation);
     return RF_OK;
 done:
+    rf_deviation_free(&deviation);
     rf_depth_maps_free(maps);
     return status;
 }

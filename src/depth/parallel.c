@@ -8,9 +8,11 @@
 
 enum { BLOCK_ROWS = 16 };
 
+#define ONE_SURFACE_STEPS 1.0f
+
 typedef struct parallel_job {
     const rf_parallel_maps *in;
-    rf_image *picture, *depth, *confidence;
+    rf_image *picture, *depth, *confidence, *sigma;
     double reference, per_step, cx, cy;
     float nearness; /* +1: smaller depth is nearer, -1: larger */
 } parallel_job;
@@ -30,6 +32,7 @@ static void scatter(const parallel_job *job)
             rf_image_row_f32(job->depth, y)[x] = NAN;
     for (int y = 0; y < height; y++) {
         const float *from = rf_image_row_f32(job->in->depth, y), *sure = rf_image_row_f32(job->in->confidence, y);
+        const float *sigma = rf_image_row_f32(job->in->sigma, y);
         for (int x = 0; x < width; x++) {
             double scale = scale_at(job, (double)from[x]);
             double xq = floor(job->cx + (x - job->cx) * scale + 0.5), yq = floor(job->cy + (y - job->cy) * scale + 0.5);
@@ -39,27 +42,39 @@ static void scatter(const parallel_job *job)
             if (isnan(*to) || job->nearness * from[x] < job->nearness * *to) {
                 *to = from[x];
                 rf_image_row_f32(job->confidence, (int)yq)[(int)xq] = sure[x];
+                rf_image_row_f32(job->sigma, (int)yq)[(int)xq] = sigma[x];
             }
         }
     }
 }
 
-/* Seams one pixel wide, where a surface was stretched, take the mean of both sides. Reads and writes different planes.
- */
+/* Seams one pixel wide, where a surface was stretched, take the mean of both sides; between two surfaces they stay
+ * open. Reads what was scattered, writes where nothing was. */
+static void close_seam(const parallel_job *job, int x, int y, int across, int down)
+{
+    float before = rf_image_row_f32(job->depth, y - down)[x - across];
+    float after = rf_image_row_f32(job->depth, y + down)[x + across];
+    if (!(fabsf(before - after) < ONE_SURFACE_STEPS))
+        return;
+    rf_image_row_f32(job->depth, y)[x] = 0.5f * (before + after);
+    rf_image_row_f32(job->confidence, y)[x] = 0.5f;
+    rf_image_row_f32(job->sigma, y)[x] =
+        fmaxf(rf_image_row_f32(job->sigma, y - down)[x - across], rf_image_row_f32(job->sigma, y + down)[x + across]);
+}
+
 static void close_seams(const parallel_job *job, const rf_image *open)
 {
     int width = open->width, height = open->height;
     for (int y = 0; y < height; y++) {
         const float *row = rf_image_row_f32(open, y);
-        const float *up = y > 0 ? rf_image_row_f32(open, y - 1) : row;
-        const float *down = y + 1 < height ? rf_image_row_f32(open, y + 1) : row;
         for (int x = 0; x < width; x++) {
             if (!isnan(row[x]))
                 continue;
-            float left = x > 0 ? row[x - 1] : NAN, right = x + 1 < width ? row[x + 1] : NAN;
-            float mean = !isnan(left) && !isnan(right) ? 0.5f * (left + right) : 0.5f * (up[x] + down[x]);
-            rf_image_row_f32(job->depth, y)[x] = mean; /* NaN where neither pair is whole */
-            rf_image_row_f32(job->confidence, y)[x] = 0.5f;
+            if (x > 0 && x + 1 < width && !isnan(row[x - 1]) && !isnan(row[x + 1]))
+                close_seam(job, x, y, 1, 0);
+            else if (y > 0 && y + 1 < height && !isnan(rf_image_row_f32(open, y - 1)[x]) &&
+                     !isnan(rf_image_row_f32(open, y + 1)[x]))
+                close_seam(job, x, y, 0, 1);
         }
     }
 }
@@ -71,21 +86,35 @@ static float farther(const parallel_job *job, float a, float b)
     return isnan(b) || job->nearness * a > job->nearness * b ? a : b;
 }
 
-/* One sweep along a row or column (`step` floats between places): what is still open takes the farther of the two ends
- * of its gap; `count` places. */
-static void fill_gaps(const parallel_job *job, float *depth, float *sure, int count, size_t step)
+/* One row or column of the maps: `count` places, `step` floats from one to the next. */
+typedef struct sweep {
+    float *depth, *sure, *sigma;
+    int count;
+    size_t step;
+} sweep;
+
+static sweep sweep_from(const parallel_job *job, int x, int y, int count, size_t step)
 {
-    for (int i = 0; i < count; i++) {
-        if (!isnan(depth[(size_t)i * step]))
+    return (sweep){rf_image_row_f32(job->depth, y) + x, rf_image_row_f32(job->confidence, y) + x,
+                   rf_image_row_f32(job->sigma, y) + x, count, step};
+}
+
+/* What is still open takes the farther of the two ends of its gap; how far they are apart is how little is known. */
+static void fill_gaps(const parallel_job *job, sweep s)
+{
+    for (int i = 0; i < s.count; i++) {
+        if (!isnan(s.depth[(size_t)i * s.step]))
             continue;
         int end = i;
-        while (end < count && isnan(depth[(size_t)end * step]))
+        while (end < s.count && isnan(s.depth[(size_t)end * s.step]))
             end++;
-        float before = i > 0 ? depth[(size_t)(i - 1) * step] : NAN,
-              after = end < count ? depth[(size_t)end * step] : NAN;
+        float before = i > 0 ? s.depth[(size_t)(i - 1) * s.step] : NAN;
+        float after = end < s.count ? s.depth[(size_t)end * s.step] : NAN;
+        float apart = isnan(before) || isnan(after) ? 0.0f : fabsf(before - after);
         for (; i < end; i++) {
-            depth[(size_t)i * step] = farther(job, before, after);
-            sure[(size_t)i * step] = 0;
+            s.depth[(size_t)i * s.step] = farther(job, before, after);
+            s.sure[(size_t)i * s.step] = 0;
+            s.sigma[(size_t)i * s.step] = fmaxf(apart, ONE_SURFACE_STEPS);
         }
     }
 }
@@ -147,29 +176,42 @@ static rf_status copy_of(const rf_image *image, rf_image *copy, rf_error *err)
 }
 
 rf_status rf_parallel_view(const rf_parallel_maps *in, double reference, double scale_per_step, int far_first,
-                           rf_image *picture, rf_image *depth, rf_image *confidence, rf_pool *pool, rf_error *err)
+                           rf_parallel_result *out, rf_pool *pool, rf_error *err)
 {
     rf_status status;
     rf_image open = {0};
     int width = in->picture->width, height = in->picture->height;
-    parallel_job job = {.in = in, .picture = picture, .depth = depth, .confidence = confidence, .reference = reference};
+    parallel_job job = {.in = in,
+                        .picture = &out->picture,
+                        .depth = &out->depth,
+                        .confidence = &out->confidence,
+                        .sigma = &out->sigma,
+                        .reference = reference};
     job.per_step = scale_per_step - 1;
     job.cx = (width - 1) / 2.0;
     job.cy = (height - 1) / 2.0;
     job.nearness = far_first ? -1.0f : 1.0f;
-    RF_TRY(rf_image_alloc(picture, width, height, in->picture->channels, RF_F32, "the parallel view", err));
-    RF_TRY(rf_image_alloc(depth, width, height, 1, RF_F32, "the parallel view", err));
-    RF_TRY(rf_image_alloc(confidence, width, height, 1, RF_F32, "the parallel view", err));
+    RF_TRY(rf_image_alloc(job.picture, width, height, in->picture->channels, RF_F32, "the parallel view", err));
+    RF_TRY(rf_image_alloc(job.depth, width, height, 1, RF_F32, "the parallel view", err));
+    RF_TRY(rf_image_alloc(job.confidence, width, height, 1, RF_F32, "the parallel view", err));
+    RF_TRY(rf_image_alloc(job.sigma, width, height, 1, RF_F32, "the parallel view", err));
     scatter(&job);
-    RF_TRY(copy_of(depth, &open, err));
+    RF_TRY(copy_of(job.depth, &open, err));
     close_seams(&job, &open);
     for (int y = 0; y < height; y++)
-        fill_gaps(&job, rf_image_row_f32(depth, y), rf_image_row_f32(confidence, y), width, 1);
+        fill_gaps(&job, sweep_from(&job, 0, y, width, 1));
     for (int x = 0; x < width; x++) /* rows that nothing reached at all */
-        fill_gaps(&job, rf_image_row_f32(depth, 0) + x, rf_image_row_f32(confidence, 0) + x, height,
-                  depth->stride_bytes / sizeof(float));
+        fill_gaps(&job, sweep_from(&job, x, 0, height, job.depth->stride_bytes / sizeof(float)));
     rf_pool_rows(pool, height, BLOCK_ROWS, colour_rows, &job);
 done:
     rf_image_free(&open);
     return status;
+}
+
+void rf_parallel_free(rf_parallel_result *result)
+{
+    rf_image_free(&result->picture);
+    rf_image_free(&result->depth);
+    rf_image_free(&result->confidence);
+    rf_image_free(&result->sigma);
 }

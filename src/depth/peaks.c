@@ -3,11 +3,11 @@
 
 #include "depth/state.h"
 
-/* Largest distance from the sharpest frame to the fitted peak: beyond half a step the neighbour would be sharper. */
-static const float MAX_OFFSET = 0.5f;
 static const float SMALLEST_SHARE = 1e-3f;
 
-/* Sums of weight * x^i and weight * ln(e) * x^i. */
+/* Sums of weight * x^i and weight * y * x^i, y = -1 / sqrt(energy). Real focus curves fall slower than the Gaussian
+ * that a parabola through logarithms stands for: their fits are drawn to whole frames by up to 0.07 step. 1 /
+ * sqrt(energy), the inverse of the amplitude of detail, is close to a parabola of the distance from focus. */
 typedef struct fit_sums {
     float s[5], t[3];
 } fit_sums;
@@ -15,15 +15,15 @@ typedef struct fit_sums {
 static void fit_add(fit_sums *f, float x, float share)
 {
     share = share > SMALLEST_SHARE ? share : SMALLEST_SHARE;
-    float w = share * share, l = logf(share), x2 = x * x;
+    float w = share * share, y = -1.0f / sqrtf(share), x2 = x * x;
     f->s[0] += w;
     f->s[1] += w * x;
     f->s[2] += w * x2;
     f->s[3] += w * x2 * x;
     f->s[4] += w * x2 * x2;
-    f->t[0] += w * l;
-    f->t[1] += w * l * x;
-    f->t[2] += w * l * x2;
+    f->t[0] += w * y;
+    f->t[1] += w * y * x;
+    f->t[2] += w * y * x2;
 }
 
 /* -b / 2c of the least-squares parabola a + b x + c x^2, by Cramer's rule; 0 when it does not open downwards. */
@@ -52,8 +52,12 @@ float rf_peak_position(const float *e, const int *frames, int count, int centre)
         fit_add(&sums, (float)(frames[i] - frames[centre]), e[i] * top);
     for (int i = centre + 1; i < count && e[i] <= e[i - 1] && e[i] > 0.0f; i++, used++)
         fit_add(&sums, (float)(frames[i] - frames[centre]), e[i] * top);
-    float offset = centre == 0 || centre == count - 1 || used < 3 ? 0.0f : fit_vertex(&sums);
-    offset = offset < -MAX_OFFSET ? -MAX_OFFSET : offset > MAX_OFFSET ? MAX_OFFSET : offset;
+    if (centre == 0 || centre == count - 1 || used < 3)
+        return (float)frames[centre];
+    /* Beyond half the way to a neighbour that would be the sharper one. */
+    float offset = fit_vertex(&sums), low = 0.5f * (float)(frames[centre - 1] - frames[centre]);
+    float high = 0.5f * (float)(frames[centre + 1] - frames[centre]);
+    offset = offset < low ? low : offset > high ? high : offset;
     return (float)frames[centre] + offset;
 }
 
@@ -87,7 +91,9 @@ static void take_rows(void *arg, int begin, int end, int block, int thread)
             float e = here[i];
             if (e > 0.0f && (e < focus[i].lowest || focus[i].lowest == 0.0f))
                 focus[i].lowest = e;
-            if ((centre > 0 && row[centre - 1][i] >= e) || (centre + 1 < count && row[centre + 1][i] > e) ||
+            /* A frame that does not reach here has no energy; a maximum beside one may be the slope of a higher one. */
+            if ((centre > 0 && (row[centre - 1][i] >= e || row[centre - 1][i] <= 0.0f)) ||
+                (centre + 1 < count && (row[centre + 1][i] > e || row[centre + 1][i] <= 0.0f)) ||
                 !(e > focus[i].peak[RF_DEPTH_PEAKS - 1].energy))
                 continue;
             float curve[RF_FIT_POINTS];

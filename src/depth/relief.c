@@ -34,6 +34,10 @@ static float neighbour(const relief_job *job, int x, int y, float own)
     return fabsf(value - own) <= 2 * job->edge ? value : own;
 }
 
+/* The lamp reaches a little round the slopes that face away, and a dim sky lights what looks up: relief stays visible
+ * in the shade. Our own choice. */
+static const float WRAP = 0.12f, SKY = 0.12f;
+
 static float light_at(const relief_job *job, int x, int y)
 {
     float own = rf_image_row_f32(job->smooth, y)[x], n[3][3];
@@ -45,8 +49,9 @@ static float light_at(const relief_job *job, int x, int y)
     float dx = (n[0][2] + 2 * n[1][2] + n[2][2] - n[0][0] - 2 * n[1][0] - n[2][0]) / 8 * job->height_per_unit;
     float dy = (n[2][0] + 2 * n[2][1] + n[2][2] - n[0][0] - 2 * n[0][1] - n[0][2]) / 8 * job->height_per_unit;
     /* normal (-dx, -dy, 1); lamp from the upper left, as high as it is far: (-1, -1, sqrt 2) / 2 */
-    float cosine = (dx + dy + 1.41421356f) / 2 / sqrtf(dx * dx + dy * dy + 1);
-    return fmaxf(cosine, 0);
+    float length = sqrtf(dx * dx + dy * dy + 1);
+    float lamp = fmaxf(((dx + dy + 1.41421356f) / 2 / length + WRAP) / (1 + WRAP), 0);
+    return (1 - SKY) * lamp + SKY / length;
 }
 
 static void relief_rows(void *arg, int begin, int end, int block, int thread)

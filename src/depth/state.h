@@ -79,6 +79,14 @@ rf_status rf_plane_fill(rf_image *value, const rf_image *weight, rf_pool *pool, 
 /* front.c: way, trust, front and guide_at from the peaks. */
 rf_status rf_front_find(rf_depth *depth, rf_error *err) RF_CHECKED;
 
+/* deviation.c: how far the depth map (full size, ways) scatters, and on how many differences a place that
+ * rests (0 to 4); half size, freed by rf_deviation_free. */
+typedef struct rf_deviation {
+    rf_image steps, differences;
+} rf_deviation;
+rf_status rf_deviation_find(const rf_depth *depth, const rf_image *map, rf_deviation *found, rf_error *err) RF_CHECKED;
+void rf_deviation_free(rf_deviation *found);
+
 /* guide.c */
 rf_status rf_guide_begin(rf_depth *depth, rf_error *err) RF_CHECKED;
 void rf_guide_add(rf_depth *depth, int k, const rf_source *source);

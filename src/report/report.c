@@ -149,6 +149,11 @@ static void write_depth(rf_json *json, const rf_run_report *report)
     }
     rf_json_open(json, "depth", '{', 1);
     rf_json_text(json, "unit", report->depth_unit);
+    rf_json_text(json, "zero", "focus plane of frame 0");
+    if (report->depth_direction != 0)
+        rf_json_text(json, "direction", report->depth_direction > 0 ? "farther" : "nearer");
+    else
+        rf_json_null(json, "direction");
     rf_json_number(json, "min", report->depth_min);
     rf_json_number(json, "max", report->depth_max);
     rf_json_close(json, '}');

@@ -109,6 +109,17 @@ static int chosen(int i, int kept, int count)
     return kept < 2 ? 0 : (int)(((int64_t)i * (count - 1) + (kept - 1) / 2) / (kept - 1));
 }
 
+/* Where the page shows frame k. In the parallel view what is in focus in frame k has moved by the scale of depth k
+ * (parallel.h), so the whole frame is shown at that scale: it lies right where it is sharp. */
+static rf_pose shown_pose(const rf_take *take, int k, const rf_pose *pose)
+{
+    double scale = 1 + (k - take->reference) * (take->report->scale_per_step - 1);
+    if (take->options->view != RF_VIEW_PARALLEL || !(scale > 0.1))
+        return *pose;
+    rf_pose to_reference = rf_pose_similarity(1 / scale, 0, 0, 0, take->info.width, take->info.height);
+    return rf_pose_compose(pose, &to_reference);
+}
+
 rf_status rf_album_add(rf_album *album, const rf_take *take, int k, const rf_source *source, rf_error *err)
 {
     int count = take->report->frame_count, kept = count < ALBUM_FRAMES ? count : ALBUM_FRAMES, wanted = 0;
@@ -117,7 +128,8 @@ rf_status rf_album_add(rf_album *album, const rf_take *take, int k, const rf_sou
     if (!wanted || album->frame_count == ALBUM_FRAMES)
         return RF_OK;
     rf_page_picture *picture = &album->frames[album->frame_count];
-    rf_status status = encode(album, take, source->frame, source->pose, FRAME_SIDE, FRAME_QUALITY, picture, err);
+    rf_pose pose = shown_pose(take, k, source->pose);
+    rf_status status = encode(album, take, source->frame, &pose, FRAME_SIDE, FRAME_QUALITY, picture, err);
     if (status != RF_OK)
         return status;
     picture->frame = k;
@@ -208,12 +220,14 @@ rf_status rf_album_page(rf_album *album, const rf_take *take, const rf_outputs *
                     .frames = album->frames,
                     .frame_count = album->frame_count,
                     .nearer = outputs->far_first};
-    rf_image depth = {0}, confidence = {0};
+    rf_image depth = {0}, confidence = {0}, sigma = {0};
     RF_TRY(encode(album, take, outputs->picture, NULL, PICTURE_SIDE, PICTURE_QUALITY, &page.merged, err));
     RF_TRY(encode_depth_view(album, take, outputs, &page, &page.depth_view, err));
     RF_TRY(thin(outputs->depth, SAMPLE_SIDE, &depth, err));
     RF_TRY(thin(outputs->confidence, SAMPLE_SIDE, &confidence, err));
+    RF_TRY(thin(outputs->sigma, SAMPLE_SIDE, &sigma, err));
     page.depth = &depth;
+    page.sigma = &sigma;
     page.confidence = &confidence;
     RF_TRY(rf_page_html(&page, text, bytes, err));
 done:
@@ -221,5 +235,6 @@ done:
     free_picture(&page.depth_view);
     rf_image_free(&depth);
     rf_image_free(&confidence);
+    rf_image_free(&sigma);
     return status;
 }

@@ -240,26 +240,24 @@ done:
 
 rf_status rf_run_parallel(rf_run *run, rf_error *err)
 {
-    rf_image depth = {0}, confidence = {0};
+    rf_parallel_result moved = {{0}, {0}, {0}, {0}};
     rf_run_report *report = run->take.report;
-    rf_parallel_maps maps = {run->picture, &run->maps.depth, &run->maps.confidence};
+    rf_parallel_maps maps = {run->picture, &run->maps.depth, &run->maps.confidence, &run->maps.sigma};
     if (fabs(report->scale_per_step - 1) < 1e-9) {
         rf_status status = rf_run_report_warn(report, err,
                                               "no change of scale along the rail was seen: the parallel view is the "
                                               "same as the perspective one");
         return status;
     }
-    rf_status status = rf_parallel_view(&maps, run->take.reference, report->scale_per_step, run->far_first,
-                                        &run->parallel, &depth, &confidence, run->take.pool, err);
+    rf_status status = rf_parallel_view(&maps, run->take.reference, report->scale_per_step, run->far_first, &moved,
+                                        run->take.pool, err);
     if (status != RF_OK) {
-        rf_image_free(&depth);
-        rf_image_free(&confidence);
+        rf_parallel_free(&moved);
         return status;
     }
-    rf_image_free(&run->maps.depth);
-    rf_image_free(&run->maps.confidence);
-    run->maps.depth = depth;
-    run->maps.confidence = confidence;
+    rf_depth_maps_free(&run->maps);
+    run->maps = (rf_depth_maps){moved.depth, moved.confidence, moved.sigma};
+    run->parallel = moved.picture;
     run->picture = &run->parallel;
     return RF_OK;
 }

@@ -57,8 +57,8 @@ size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_byt
     size_t depth = rf_depth_memory_bytes(width, height, frame_count, threads);
     size_t looking = decoded + rf_sensor_memory_bytes(width, height);
     size_t most = merging > depth ? merging : depth;
-    /* The picture, the maps and one map's copy beside the picture and two maps moved to scale. */
-    size_t scaling = view == RF_VIEW_PARALLEL ? pixels * (size_t)(8 * channels + 24) : 0;
+    /* The picture, the maps and one map's copy beside the picture and the maps moved to scale. */
+    size_t scaling = view == RF_VIEW_PARALLEL ? pixels * (size_t)(8 * channels + 28) : 0;
     most = most > scaling ? most : scaling;
     return (most > looking ? most : looking) + ((size_t)16 << 20);
 }
@@ -141,6 +141,8 @@ static rf_status run_stages(rf_run *run, rf_run_report *report, rf_error *err)
     }
     double write_start = now_s();
     report->depth_unit = report->step_mm > 0 ? "mm" : "frame";
+    if (report->scale_per_step != 1)
+        report->depth_direction = run->far_first ? -1 : 1;
     rf_summary_depth_range(&run->take, &run->maps.depth);
     rf_outputs outputs = {.picture = run->picture,
                           .depth = &run->maps.depth,

@@ -1,6 +1,8 @@
 # railfold depth: what a map carries is read back, every output is written whole, bad input ends with one sentence.
 frames take 6 --size 96x64
-works merge --step 0.1mm --pixel 20um --reverse -o m.png --depth d.tif --confidence c.tif --sigma s.tif take
+works merge --step 0.1mm --pixel 20um --reverse -o m.png --depth d.tif --confidence c.tif --sigma s.tif --report m.json take
+[ "$(field m.json 'r["depth"]["unit"], r["depth"]["zero"], "direction" in r["depth"], r["step_mm"], round(r["pixel_mm"], 6)')" = \
+    "('mm', 'focus plane of frame 0', True, 0.1, 0.02)" ] || fault "the merge's report says otherwise: $(cat m.json)"
 works depth d.tif
 holds "$kept/stdout" 'd.tif: 96 x 64 pixels'
 holds "$kept/stdout" '0.1 mm, 6 frames'

@@ -6,8 +6,11 @@ Sources: PLY, Turk, "The PLY polygon file format" (1994); roughness, ISO 4287:19
 linear interpolation as NumPy and SciPy have them. What the take maker's plane and stairs must give: tilt within 0.5 %, step
 heights within 0.1 rail step; a standard deviation holds about 68 % of the errors of a Gaussian."""
 import csv
+import ctypes
 import json
 import os
+import re
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -123,9 +126,43 @@ def profile(depth):
     near("Rq", r["rq"], z.std(), 1e-7)
     near("Rz", r["rz"], np.mean([p.max() - p.min() for p in parts]), 1e-6)
     near("Rt", r["rt"], z.max() - z.min(), 1e-6)
+    gwyddion(depth)
     root = ElementTree.parse("p.svg").getroot()
     lines = [e for e in root.iter("{http://www.w3.org/2000/svg}path") if e.get("class") == "line"]
     check("the plot is XML with a gap at the hole", len(lines) == 2, str(len(lines)))
+
+
+GWYDDION = """
+import ctypes, sys
+ctypes.CDLL("libgwyddion2.so.0", mode=ctypes.RTLD_GLOBAL)
+library = ctypes.CDLL("libgwyprocess2.so.0")
+heights = [float(v) for v in sys.stdin.read().split()]
+library.gwy_data_line_new.restype = ctypes.c_void_p
+library.gwy_data_line_new.argtypes = [ctypes.c_int, ctypes.c_double, ctypes.c_int]
+library.gwy_data_line_get_data.restype = ctypes.POINTER(ctypes.c_double)
+library.gwy_data_line_get_data.argtypes = [ctypes.c_void_p]
+line = library.gwy_data_line_new(len(heights), 1.0, 1)
+for i, height in enumerate(heights):
+    library.gwy_data_line_get_data(line)[i] = height
+for name, more in (("ra", ()), ("rms", ()), ("xtm", (5, 1))):
+    function = getattr(library, "gwy_data_line_get_" + name)
+    function.restype, function.argtypes = ctypes.c_double, [ctypes.c_void_p] + [ctypes.c_int] * len(more)
+    print(function(line, *more))
+"""
+
+
+def gwyddion(depth):
+    """Ra, Rq and Rz of a rough profile by the library of Gwyddion, a program for scanning probe microscopy (Debian:
+    libgwyddion2-0): another hand's ISO 4287, on heights that NumPy levelled."""
+    r = report("depth", "map.tif", *SCALE, "--profile", "0,100,99,100")["profile"]  # it needs sampling lengths of one size
+    z = depth[100, :100].astype(float) * STEP
+    z = z - np.polyval(np.polyfit(np.arange(100), z, 1), np.arange(100))
+    done = subprocess.run([sys.executable, "-c", GWYDDION], input=" ".join(map(repr, (z - z.mean()).tolist())), capture_output=True, text=True)
+    if done.returncode != 0:
+        print("     Gwyddion's library is not installed: roughness not compared with it")
+        return
+    for name, got, wanted in zip(("Ra", "Rq", "Rz"), (r["ra"], r["rq"], r["rz"]), map(float, done.stdout.split())):
+        near(f"{name} is Gwyddion's", got, wanted, 1e-7)
 
 
 def levelled(depth):
@@ -143,6 +180,13 @@ def levelled(depth):
             continue
         check(f"{name} reads the same", (same == level).all() or (np.isnan(same) == np.isnan(level)).all() and
               (np.nan_to_num(same) == np.nan_to_num(level)).all())
+    # in a process of its own: it brings another libtiff along
+    done = subprocess.run([sys.executable, "-c", "from osgeo import gdal; import numpy; opened = gdal.Open('level.tif'); band = opened.GetRasterBand(1);"
+                           "numpy.save('gdal.npy', band.ReadAsArray()); print(gdal.GetDataTypeName(band.DataType))"], capture_output=True, text=True)
+    if done.returncode == 0:
+        check("GDAL reads the same", done.stdout.strip() == "Float32" and (np.nan_to_num(np.load("gdal.npy")) == np.nan_to_num(level)).all())
+    else:
+        print("     GDAL is not installed: the map not read with it", done.stderr[-200:])
     near("the levelled map is NumPy's", np.nanmax(np.abs(level - wanted)), 0, 1e-6)
 
 
@@ -219,12 +263,28 @@ def meshes(depth, confidence, picture):
     run("depth", "map.tif", *SCALE, "--picture", "picture.png", "--cloud", "c.xyz", "--points", 500)
     rows = np.loadtxt("c.xyz")
     check("XYZ has six columns and not too many rows", rows.shape[1] == 6 and 100 < len(rows) <= 500, str(rows.shape))
+    read_elsewhere("m3000.ply", same)
+    read_elsewhere("o.obj", same)
+
+
+def read_elsewhere(path, same):
+    """The general mesh readers assimp and meshio, as far as they are installed: counts and bounds."""
+    p = same["vertex"]
+    low, high = (np.array([f(p[axis]) for axis in "xyz"]) for f in (np.min, np.max))
+    if shutil.which("assimp"):
+        told = subprocess.run(["assimp", "info", path, "--raw"], capture_output=True, text=True).stdout
+        count = [int(re.search(name + r":\s+(\d+)", told).group(1)) for name in ("Vertices", "Faces")]
+        box = [np.array([float(v) for v in re.search(name + r" point\s+\((.*)\)", told).group(1).split()]) for name in ("Minimum", "Maximum")]
+        # it repeats the points of an OBJ for every triangle
+        check(f"assimp reads {path}", count[1] == len(same["face"]) and count[0] in (len(p), 3 * len(same["face"])), str(count))
+        near(f"assimp's bounds of {path}", max(np.abs(box[0] - low).max(), np.abs(box[1] - high).max()), 0, 2e-6)
     try:
         import meshio
     except ImportError:
         return
-    mesh = meshio.read("m3000.ply")
-    check("meshio reads the PLY", len(mesh.points) == len(same["vertex"]) and len(mesh.cells[0].data) == len(same["face"]))
+    mesh = meshio.read(path)
+    check(f"meshio reads {path}", len(mesh.points) == len(p) and len(mesh.cells[0].data) == len(same["face"]))
+    near(f"meshio's bounds of {path}", max(np.abs(mesh.points.min(0) - low).max(), np.abs(mesh.points.max(0) - high).max()), 0, 2e-6)
 
 
 def views():
@@ -312,9 +372,11 @@ def takes():
     p = read_ply("stairs.ply")["vertex"]
     x, y = np.rint(p["x"] / 0.01).astype(int), np.rint(-p["y"] / 0.01).astype(int)
     near("so that a mesh's z is depth itself", np.abs(p["z"] / 0.1 - depth[y, x]).max(), 0, 1e-4)
-    rough = calibration("stairs", truth, depth, confidence, sigma)
-    # Too small a deviation misleads; too large a one only shows less than was measured. 68.3 % is a Gaussian's.
-    check("no scene has deviations that are far too small", min(flat, rough) > 0.60)
+    shares = [flat, calibration("stairs", truth, depth, confidence, sigma)]
+    for scene in ("dome", "pebble"):
+        shares.append(calibration(scene, *merge(scene, 16)))
+    # 68.3 % is a Gaussian's; so far off lie scenes that sigma was never tuned on (docs/depth.md)
+    check("68 % of the errors within one deviation, more or less", 0.58 < min(shares) and max(shares) < 0.85)
 
 
 with tempfile.TemporaryDirectory() as folder:

@@ -3,6 +3,7 @@
 a keyboard can do works. Usage: check_page.py build/release [SCREENSHOT.png]
 
 The names that a screen reader says are those of Chromium's accessibility tree."""
+import base64
 import html
 import json
 import os
@@ -16,6 +17,7 @@ import browser
 
 try:
     import cv2
+    import numpy as np
 except ImportError as missing:
     print("needs OpenCV:", missing)
     sys.exit(77)
@@ -45,8 +47,32 @@ def make_page():
     with open(os.path.join(NASTY, names[3]), "r+b") as frame:  # one that cannot be read: a warning
         frame.truncate(3000)
     subprocess.run([os.path.join(BUILD, "railfold"), "merge", "-q", "--skip-bad", "--step", "0.1mm", "--pixel", "12um", "-o", "m.tif",
-                    "--depth", "d.tif", "--confidence", "c.tif", "--report", "r.json", "--page", "page.html", NASTY], check=True)
+                    "--depth", "d.tif", "--confidence", "c.tif", "--sigma", "s.tif", "--report", "r.json", "--page", "page.html", NASTY], check=True)
     return names
+
+
+def parallel():
+    """In the parallel view a frame of the page lies right on the merged picture where it is sharp, far from the centre too."""
+    subprocess.run([os.path.join(BUILD, "tools", "take-maker"), "--scene", "pebble", "--size", f"{WIDTH}x{HEIGHT}", "--frames", "12",
+                    "--seed", "4", "--distance", "150", "--quiet", "--threads", "2", "near"], check=True)
+    subprocess.run([os.path.join(BUILD, "railfold"), "merge", "-q", "--view", "parallel", "-o", "n.png", "--depth", "n.tif", "--sigma", "ns.tif",
+                    "--page", "near.html", os.path.join("near", "frames")], check=True)
+    text, merged, depth = open("near.html", encoding="utf-8").read(), cv2.imread("n.png", 0).astype(float), cv2.imread("n.tif", -1)
+    check("the page says that it is to scale", "To scale at every depth" in text)
+    sigma = cv2.imread("ns.tif", -1)
+    check("sigma of the parallel view is known everywhere", sigma.shape == depth.shape and bool((sigma > 0).all()))
+    seen = 0
+    for number, data in re.findall(r'class="frame-picture" data-frame="(\d+)">([^<]+)<', text):
+        frame = cv2.imdecode(np.frombuffer(base64.b64decode(data), np.uint8), 0).astype(float)
+        y, x = np.indices(depth.shape)
+        sharp = (np.abs(depth - int(number)) < 0.4) & (np.hypot(x - WIDTH / 2, y - HEIGHT / 2) > 100)
+        sharp[:12], sharp[-12:], sharp[:, :12], sharp[:, -12:] = False, False, False, False
+        if sharp.sum() < 1500 or abs(int(number) - 6) < 3:
+            continue
+        seen += 1
+        error = {(dx, dy): np.abs(np.roll(frame, (dy, dx), (0, 1)) - merged)[sharp].mean() for dx in range(-2, 3) for dy in range(-2, 3)}
+        check(f"frame {number} lies where it is sharp", min(error, key=error.get) == (0, 0), str(min(error, key=error.get)))
+    check("and that was seen on some frames", seen >= 2, str(seen))
 
 
 def number(text, pattern):
@@ -80,7 +106,11 @@ def hover(b, depth, confidence, report):
         got, wanted = length(said, "depth "), float(depth[y, x])
         check(f"depth under the pointer at {x},{y}", abs(got - wanted) < 2e-3 and f"x {x}, y {y}:" in said, f"{said} | {wanted:.4f}")
         frame = int(number(said, r"from frame (\d+)"))
-        check("the frame it came from", frame == round(wanted / STEP) and os.path.basename(report["frames"][frame]["file"]) in said)
+        used = [f["index"] for f in report["frames"] if f["used"]]
+        check("the frame it came from", abs(frame - wanted / STEP) < min(abs(k - wanted / STEP) for k in used) + 1e-4 and os.path.basename(report["frames"][frame]["file"]) in said)
+        sigma = float(cv2.imread("s.tif", cv2.IMREAD_UNCHANGED)[y, x])
+        # 2 % of the code and half of the second digit
+        check("its standard deviation", abs(length(said, "\u00b1 ") / sigma - 1) < 0.07, f"{sigma:.4f}")
         check("its confidence", abs(number(said, r"confidence ([\d.]+)") - float(confidence[y, x])) < 0.01)
     return at
 
@@ -94,6 +124,7 @@ def profile(b, at, depth):
     check("its rise", abs(length(said, r"across, ") - float(depth[190, 330] - depth[150, 80])) < 0.02)
     points = b.js("document.querySelector('#plot-profile .one').getAttribute('d').split('L').length")
     check("as many samples as pixels", abs(points - 254) < 20, str(points))
+    check("with a band of one deviation", b.js("document.querySelector('#plot-profile .band').getAttribute('d').length") > 1000)
     check("a drag does not change the layer", b.js("document.getElementById('show-merged').checked"))
     b.js("document.getElementById('x1').value = 100; document.getElementById('y1').value = 150; document.getElementById('draw').click()")
     check("a line by numbers", "to 100, 150" in b.js("document.getElementById('profile-text').textContent"))
@@ -105,12 +136,13 @@ def visible_frames(b):
     return b.js("Array.from(document.querySelectorAll('#stage img.over')).filter(i => !i.hidden).map(i => i.alt)")
 
 
-def layers(b, at, depth):
+def layers(b, at, depth, report):
     check("at first the merged picture", visible_frames(b) == [])
     b.mouse("mousePressed", *at(300, 220), "left", 1)
     b.mouse("mouseReleased", *at(300, 220), "left")
     shown = visible_frames(b)
-    wanted = round(float(depth[220, 300]) / STEP)
+    place = float(depth[220, 300]) / STEP
+    wanted = min((f["index"] for f in report["frames"] if f["used"]), key=lambda k: abs(k - place))
     check("a click shows the frame a place came from", shown == [f"Frame {wanted} of the take, moved into place"], str(shown))
     check("every kept frame is a picture", b.js("Array.from(document.querySelectorAll('#stage img')).every(i => i.complete && i.naturalWidth > 100)"))
     b.js("document.getElementById('frame').focus()")
@@ -185,7 +217,7 @@ with tempfile.TemporaryDirectory() as folder:
         plots(b, report)
         at = hover(b, depth, confidence, report)
         profile(b, at, depth)
-        layers(b, at, depth)
+        layers(b, at, depth, report)
         keyboard(b)
         names_for_readers(b)
         b.js("window.scrollTo(0, 0)")
@@ -199,6 +231,7 @@ with tempfile.TemporaryDirectory() as folder:
             shutil.copy("shot.png", SHOT)
     finally:
         b.close()
+    parallel()
     os.chdir("/")
 print(f"{len(faults)} faults")
 sys.exit(bool(faults))
