@@ -54,6 +54,7 @@ rf_status rf_decoder_open_file(rf_decoder *decoder, const char *path, rf_error *
     if (about.st_size == 0)
         return rf_fail(err, RF_ERR_INPUT, "%s: is empty (0 bytes); a JPEG, PNG or TIFF picture was expected", path);
     decoder->file_bytes = about.st_size;
+    decoder->stamp = rf_file_stamp_of(&about);
     uint8_t head[RF_HEAD_BYTES] = {0};
     ssize_t got = pread(fd, head, sizeof head, 0);
     if (got < 0)
@@ -138,7 +139,8 @@ static void fill_info(const rf_decoder *decoder, rf_frame_info *info)
                                 .channels = decoder->channels,
                                 .sample = decoder->sample,
                                 .orientation = orientation,
-                                .format = decoder->format->name};
+                                .format = decoder->format->name,
+                                .stamp = decoder->stamp};
 }
 
 /* Hands the decoder's metadata over to the caller. */
