@@ -208,9 +208,10 @@ static void what_a_killed_run_left_goes_with_the_next_run_of_the_same_output(voi
     rf_error err = {0};
     const char *path = scratch_path("orphan.txt"), *other = scratch_path("other.txt");
     killed_while_writing(path);
-    killed_while_writing(path);
     killed_while_writing(other);
-    assert_int_equal(scratch_count(".railfold-"), 3);
+    assert_int_equal(scratch_count(".railfold-"), 2);
+    killed_while_writing(path); /* clears up after the first, and leaves its own */
+    assert_int_equal(scratch_count(".railfold-"), 2);
     assert_int_equal(rf_text_write(path, "whole", 5, 0, &err), RF_OK);
     assert_int_equal(scratch_count(".railfold-"), 1); /* the other output's */
     assert_int_equal(rf_text_write(other, "whole", 5, 0, &err), RF_OK);
