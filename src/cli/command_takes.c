@@ -93,7 +93,7 @@ static rf_status add_frames(path_list *frames, const char *folder, rf_error *err
     rf_error none = {0};
     rf_sequence_init(&here);
     rf_status status = rf_sequence_from_folder(&here, folder, &none);
-    if (status == RF_ERR_INPUT) /* no frame lies in this one itself */
+    if (status == RF_ERR_INPUT && here.listed) /* no frame lies in this one itself */
         status = RF_OK;
     else if (status != RF_OK)
         status = rf_fail(err, status, "%s", none.text);
@@ -113,7 +113,13 @@ static rf_status walk_folder(path_list *frames, const char *folder, int depth, r
     if (dir == NULL)
         return rf_fail(err, RF_ERR_INPUT, "%s: the folder cannot be read: %s", folder, strerror(errno));
     RF_TRY(add_frames(frames, folder, err));
-    while ((entry = readdir(dir)) != NULL) {
+    for (;;) {
+        errno = 0;
+        if ((entry = readdir(dir)) == NULL) {
+            if (errno != 0)
+                RF_TRY(rf_fail(err, RF_ERR_INPUT, "%s: the folder cannot be listed: %s", folder, strerror(errno)));
+            break;
+        }
         if (entry->d_name[0] == '.')
             continue;
         size_t bytes = strlen(folder) + strlen(entry->d_name) + 2;
@@ -255,6 +261,7 @@ static rf_status run_takes(rf_invocation *call, rf_error *err)
     const takes_settings *set = call->settings;
     path_list frames = {0};
     rf_takes takes;
+    char count[32];
     rf_progress progress;
     rf_status status;
     rf_takes_init(&takes);
@@ -276,6 +283,10 @@ static rf_status run_takes(rf_invocation *call, rf_error *err)
         RF_TRY(write_report(set, &takes, err));
     if (set->common.report == NULL || strcmp(set->common.report, "-") != 0)
         print_table(&takes);
+    if (takes.unreadable_count > 0)
+        rf_talk(stderr, "warning: %s of the card cannot be read, the first: %s",
+                rf_talk_count(count, sizeof count, takes.unreadable_count, "frame"), takes.unreadable.text);
+    call->warnings = takes.unreadable_count > 0;
 done:
     rf_takes_free(&takes);
     free_paths(&frames);

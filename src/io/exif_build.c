@@ -36,8 +36,9 @@ static unsigned char *add_entry(builder *b, ExifIfd ifd, int tag, ExifFormat for
     entry->size = (unsigned)bytes;
     entry->data = value;
     exif_content_add_entry(b->data->ifd[ifd], entry);
-    exif_entry_unref(entry); /* the content holds it now */
-    return value;
+    b->failed |= entry->parent == NULL; /* the content had no room for it, and the value goes with the entry */
+    exif_entry_unref(entry);            /* the content holds it now */
+    return b->failed ? NULL : value;
 }
 
 static void add_text(builder *b, ExifIfd ifd, int tag, const char *text)
@@ -169,7 +170,11 @@ done:
 rf_status rf_metadata_build_exif(const rf_metadata *metadata, uint8_t **out, size_t *bytes, rf_error *err)
 {
     rf_exif_extra extra;
-    rf_exif_extra_read(metadata, &extra);
+    rf_status status = rf_exif_extra_read(metadata, &extra, err);
+    *out = NULL;
+    *bytes = 0;
+    if (status != RF_OK)
+        return status;
     (void)snprintf(extra.software, sizeof extra.software, "%s", rf_software_of(metadata));
     return rf_exif_build(metadata, &extra, out, bytes, err);
 }

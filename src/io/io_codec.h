@@ -85,7 +85,7 @@ typedef struct rf_exif_extra {
     int color_space; /* EXIF ColorSpace: 1 sRGB, 65535 other; 0 absent */
 } rf_exif_extra;
 
-void rf_exif_extra_read(const rf_metadata *metadata, rf_exif_extra *extra);
+rf_status rf_exif_extra_read(const rf_metadata *metadata, rf_exif_extra *extra, rf_error *err) RF_CHECKED;
 rf_status rf_exif_build(const rf_metadata *metadata, const rf_exif_extra *extra, uint8_t **out, size_t *bytes,
                         rf_error *err) RF_CHECKED;
 /* "Make Model"; Make is left out where Model repeats it. */

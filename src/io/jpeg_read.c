@@ -113,7 +113,7 @@ static rf_status take_markers(rf_decoder *decoder, rf_error *err)
             RF_TRY(rf_text_copy(&decoder->description, data, marker->data_length, err));
     }
     rf_exif_extra extra;
-    rf_exif_extra_read(&decoder->metadata, &extra);
+    RF_TRY(rf_exif_extra_read(&decoder->metadata, &extra, err));
     decoder->is_own_output = rf_is_own_software(extra.software);
 done:
     return status;

@@ -162,6 +162,35 @@ static int looks_like_exif(const uint8_t *exif, size_t bytes)
     return bytes >= 14 && bytes <= MOST_EXIF_BYTES && (memcmp(exif, "II*\0", 4) == 0 || memcmp(exif, "MM\0*", 4) == 0);
 }
 
+/* libexif drops what it has no memory for without a word, and its allocators are handed no argument to note it in. */
+static _Thread_local int ran_out;
+
+static void *note(void *block)
+{
+    ran_out |= block == NULL;
+    return block;
+}
+
+static void *exif_allocate(ExifLong bytes)
+{
+    return note(calloc(bytes > 0 ? bytes : 1, 1)); /* zeroed, as libexif's own */
+}
+
+static void *exif_reallocate(void *block, ExifLong bytes)
+{
+    return note(realloc(block, bytes > 0 ? bytes : 1));
+}
+
+static ExifData *new_data(void)
+{
+    ExifMem *memory = exif_mem_new(exif_allocate, exif_reallocate, free);
+    ExifData *data = memory == NULL ? NULL : exif_data_new_mem(memory);
+    ran_out |= data == NULL;
+    if (memory != NULL)
+        exif_mem_unref(memory); /* the data holds it */
+    return data;
+}
+
 /* NULL when there is no memory, or nothing in the block that can be read. */
 static ExifData *parse(const uint8_t *exif, size_t bytes, rf_status *status, rf_error *err)
 {
@@ -171,16 +200,19 @@ static ExifData *parse(const uint8_t *exif, size_t bytes, rf_status *status, rf_
         return NULL;
     memcpy(block, exif_head, sizeof exif_head); /* libexif wants the head of a JPEG segment */
     memcpy(block + sizeof exif_head, exif, bytes);
-    ExifData *data = exif_data_new();
+    ran_out = 0;
+    ExifData *data = new_data();
     if (data != NULL) {
         exif_data_unset_option(data, EXIF_DATA_OPTION_FOLLOW_SPECIFICATION); /* else it invents missing values */
         exif_data_load_data(data, block, (unsigned)(bytes + sizeof exif_head));
-        if (data->ifd[EXIF_IFD_0]->count == 0 && data->ifd[EXIF_IFD_EXIF]->count == 0) {
+        if (ran_out || (data->ifd[EXIF_IFD_0]->count == 0 && data->ifd[EXIF_IFD_EXIF]->count == 0)) {
             exif_data_unref(data);
             data = NULL;
         }
     }
     rf_free(block);
+    if (ran_out)
+        *status = rf_fail(err, RF_ERR_MEMORY, "an EXIF block of %zu bytes: the system has no memory left", bytes);
     return data;
 }
 
@@ -233,17 +265,18 @@ done:
     return status;
 }
 
-void rf_exif_extra_read(const rf_metadata *metadata, rf_exif_extra *extra)
+rf_status rf_exif_extra_read(const rf_metadata *metadata, rf_exif_extra *extra, rf_error *err)
 {
-    rf_status status;
+    rf_status status = RF_OK;
     *extra = (rf_exif_extra){0};
-    ExifData *data = metadata->exif == NULL ? NULL : parse(metadata->exif, metadata->exif_bytes, &status, NULL);
+    ExifData *data = metadata->exif == NULL ? NULL : parse(metadata->exif, metadata->exif_bytes, &status, err);
     if (data == NULL)
-        return;
+        return status;
     text_of(data, EXIF_IFD_0, EXIF_TAG_MAKE, extra->make, sizeof extra->make);
     text_of(data, EXIF_IFD_0, EXIF_TAG_MODEL, extra->model, sizeof extra->model);
     text_of(data, EXIF_IFD_0, EXIF_TAG_SOFTWARE, extra->software, sizeof extra->software);
     text_of(data, EXIF_IFD_INTEROPERABILITY, EXIF_TAG_INTEROPERABILITY_INDEX, extra->interop, sizeof extra->interop);
     extra->color_space = (int)number_of(data, EXIF_IFD_EXIF, EXIF_TAG_COLOR_SPACE);
     exif_data_unref(data);
+    return RF_OK;
 }

@@ -130,6 +130,7 @@ static int create_temporary(char *temporary, char *letters)
          * nobody can take it. */
         if ((flock(fd, LOCK_EX | LOCK_NB) == 0 || errno != EWOULDBLOCK) && is_named(fd, temporary))
             return fd;
+        (void)unlink(temporary);
         (void)close(fd);
     }
     errno = EEXIST;
