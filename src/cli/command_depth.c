@@ -7,6 +7,7 @@
 #include "railfold/frame_io.h"
 #include "railfold/memory.h"
 #include "cli/commands.h"
+#include "cli/confine.h"
 #include "cli/depth_run.h"
 #include "cli/destination.h"
 #include "cli/values.h"
@@ -207,6 +208,7 @@ static rf_status check_destinations(const depth_settings *set, const char *map, 
             inputs[count++] = more[i];
     RF_TRY(rf_destinations_check_names(list, DESTINATIONS, err));
     RF_TRY(rf_destinations_check(list, DESTINATIONS, inputs, count, set->common.force, err));
+    (void)rf_confine(list, DESTINATIONS);
 done:
     rf_free(material);
     rf_free(texture);

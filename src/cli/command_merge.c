@@ -7,6 +7,7 @@
 #include "railfold/memory.h"
 #include "railfold/stack.h"
 #include "cli/commands.h"
+#include "cli/confine.h"
 #include "cli/destination.h"
 #include "cli/frames.h"
 #include "cli/lengths.h"
@@ -150,6 +151,8 @@ static rf_status prepare(const merge_settings *set, const rf_arguments *argument
     RF_TRY(rf_destinations_check(destinations, DESTINATIONS, inputs, input_count, set->common.force, err));
     if (rf_stop_asked())
         status = rf_fail(err, RF_ERR_STOPPED, "stopped; nothing was written");
+    else
+        (void)rf_confine(destinations, DESTINATIONS);
 done:
     rf_free(inputs);
     return status;

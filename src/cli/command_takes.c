@@ -12,6 +12,7 @@
 #include "railfold/sequence.h"
 #include "railfold/takes.h"
 #include "cli/commands.h"
+#include "cli/confine.h"
 #include "cli/destination.h"
 #include "cli/progress.h"
 #include "cli/talk.h"
@@ -252,6 +253,8 @@ static rf_status prepare(const takes_settings *set, const rf_arguments *argument
         return rf_fail(err, RF_ERR_INPUT, "%s: no frame was found in the folder or below it", arguments->operands[0]);
     RF_TRY(
         rf_destinations_check(&report, 1, (const char *const *)frames->paths, frames->count, set->common.force, err));
+    const rf_destination outputs[] = {report, {"--lists", set->lists, NULL}};
+    (void)rf_confine(outputs, 2);
 done:
     return status;
 }

@@ -97,8 +97,10 @@ static rf_status open_tiff(rf_writer *writer, rf_error *err)
         if (!tiff_write_exif(state->tiff, spec->metadata, &extra, &exif_offset))
             RF_TRY(fail(writer, err));
     }
-    if (!set_layout(writer) || !set_texts(writer, &extra, exif_offset))
-        RF_TRY(fail(writer, err));
+    if (!set_layout(writer) || !set_texts(writer, &extra, exif_offset)) {
+        status = fail(writer, err);
+        state->tiff = NULL; /* out of memory: libtiff 4.5 counts a value it had no room for, and crashes freeing it */
+    }
 done:
     return status;
 }
