@@ -21,8 +21,8 @@ static rf_status open_failed(const char *path, rf_error *err)
     char reason[128] = "unknown reason";
     int number = errno;
     (void)strerror_r(number, reason, sizeof reason);
-    return rf_fail(err, RF_ERR_INPUT, "%s: cannot be opened (%s); a JPEG, PNG or TIFF picture was expected", path,
-                   reason);
+    return rf_fail(err, number == ENOMEM ? RF_ERR_MEMORY : RF_ERR_INPUT,
+                   "%s: cannot be opened (%s); a JPEG, PNG or TIFF picture was expected", path, reason);
 }
 
 static const rf_read_format *format_of(const uint8_t *head, size_t bytes)

@@ -88,6 +88,8 @@ static rf_status fail(const rf_decoder *decoder, rf_error *err)
     const jpeg_reader *reader = decoder->state;
     if (reader->out_of_memory)
         return rf_fail(err, RF_ERR_MEMORY, "%s: no memory to decode it (%s)", decoder->path, reader->message);
+    if (ferror(decoder->file)) /* the picture may be whole */
+        return rf_fail(err, RF_ERR_INPUT, "%s: the disk or card failed to read it", decoder->path);
     return rf_fail(err, RF_ERR_INPUT, "%s: damaged or truncated JPEG (%s); a whole picture was expected", decoder->path,
                    reader->message);
 }

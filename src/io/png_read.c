@@ -38,6 +38,10 @@ static void on_warning(png_structp png, png_const_charp text)
 static rf_status fail(const rf_decoder *decoder, rf_error *err)
 {
     const png_reader *reader = decoder->state;
+    if (ferror(decoder->file)) /* the picture may be whole */
+        return rf_fail(err, RF_ERR_INPUT, "%s: the disk or card failed to read it", decoder->path);
+    if (strstr(reader->message, "memory") != NULL) /* libpng and zlib have no code for it */
+        return rf_fail(err, RF_ERR_MEMORY, "%s: no memory to decode it (%s)", decoder->path, reader->message);
     return rf_fail(err, RF_ERR_INPUT, "%s: damaged or truncated PNG (%s); a whole picture was expected", decoder->path,
                    reader->message);
 }
