@@ -77,10 +77,15 @@ static void free_paths(path_list *list)
     *list = (path_list){0};
 }
 
-static int is_folder(const char *path)
+/* Links are not followed: no circles. What went away meanwhile is no folder. */
+static rf_status look_for_folder(const char *path, int *found, rf_error *err)
 {
     struct stat what;
-    return lstat(path, &what) == 0 && S_ISDIR(what.st_mode); /* links are not followed: no circles */
+    int seen = lstat(path, &what) == 0;
+    if (!seen && errno != ENOENT)
+        return rf_fail(err, RF_ERR_INPUT, "%s cannot be looked at: %s", path, strerror(errno));
+    *found = seen && S_ISDIR(what.st_mode);
+    return RF_OK;
 }
 
 static int compare_paths(const void *a, const void *b)
@@ -110,6 +115,7 @@ static rf_status walk_folder(path_list *frames, const char *folder, int depth, r
     path_list below = {0};
     char *path = NULL;
     struct dirent *entry;
+    int is_folder = 0;
     DIR *dir = opendir(folder);
     if (dir == NULL)
         return rf_fail(err, RF_ERR_INPUT, "%s: the folder cannot be read: %s", folder, strerror(errno));
@@ -126,7 +132,8 @@ static rf_status walk_folder(path_list *frames, const char *folder, int depth, r
         size_t bytes = strlen(folder) + strlen(entry->d_name) + 2;
         RF_TRY(rf_alloc(&path, bytes, 1, "the list of folders", err));
         (void)snprintf(path, bytes, "%s/%s", folder, entry->d_name);
-        if (is_folder(path) && depth < FOLDER_DEPTH_MOST)
+        RF_TRY(look_for_folder(path, &is_folder, err));
+        if (is_folder && depth < FOLDER_DEPTH_MOST)
             RF_TRY(add_path(&below, path, err));
         rf_free(path);
         path = NULL;

@@ -1,4 +1,5 @@
 /* exif_build.c - a fresh EXIF block (CIPA DC-008, Exif 2.32) by libexif: only values that are true of the output. */
+#include "exif_memory.h"
 #include "io_codec.h"
 
 #include <math.h>
@@ -142,7 +143,7 @@ rf_status rf_exif_build(const rf_metadata *metadata, const rf_exif_extra *extra,
     rf_status status;
     unsigned char *block = NULL;
     unsigned block_bytes = 0;
-    builder b = {.memory = exif_mem_new_default()};
+    builder b = {.memory = rf_exif_memory_new()};
     *out = NULL;
     *bytes = 0;
     b.data = b.memory == NULL ? NULL : exif_data_new_mem(b.memory);
@@ -152,7 +153,7 @@ rf_status rf_exif_build(const rf_metadata *metadata, const rf_exif_extra *extra,
         if (!b.failed)
             exif_data_save_data(b.data, &block, &block_bytes);
     }
-    if (block == NULL || block_bytes <= HEAD_BYTES)
+    if (block == NULL || block_bytes <= HEAD_BYTES || rf_exif_memory_ran_out())
         RF_TRY(rf_fail(err, RF_ERR_MEMORY, "the EXIF block of the output: the system has no memory left"));
     RF_TRY(rf_alloc_raw(out, block_bytes - HEAD_BYTES, 1, "an EXIF block", err));
     memcpy(*out, block + HEAD_BYTES, block_bytes - HEAD_BYTES);

@@ -1,10 +1,10 @@
 /* metadata.c - the metadata struct, and the few EXIF values railfold reads. Tags: CIPA DC-008 (Exif 2.32), by libexif.
  */
+#include "exif_memory.h"
 #include "io_codec.h"
 
 #include <ctype.h>
 #include <math.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include <libexif/exif-data.h>
@@ -162,35 +162,6 @@ static int looks_like_exif(const uint8_t *exif, size_t bytes)
     return bytes >= 14 && bytes <= MOST_EXIF_BYTES && (memcmp(exif, "II*\0", 4) == 0 || memcmp(exif, "MM\0*", 4) == 0);
 }
 
-/* libexif drops what it has no memory for without a word, and its allocators are handed no argument to note it in. */
-static _Thread_local int ran_out;
-
-static void *note(void *block)
-{
-    ran_out |= block == NULL;
-    return block;
-}
-
-static void *exif_allocate(ExifLong bytes)
-{
-    return note(calloc(bytes > 0 ? bytes : 1, 1)); /* zeroed, as libexif's own */
-}
-
-static void *exif_reallocate(void *block, ExifLong bytes)
-{
-    return note(realloc(block, bytes > 0 ? bytes : 1));
-}
-
-static ExifData *new_data(void)
-{
-    ExifMem *memory = exif_mem_new(exif_allocate, exif_reallocate, free);
-    ExifData *data = memory == NULL ? NULL : exif_data_new_mem(memory);
-    ran_out |= data == NULL;
-    if (memory != NULL)
-        exif_mem_unref(memory); /* the data holds it */
-    return data;
-}
-
 /* NULL when there is no memory, or nothing in the block that can be read. */
 static ExifData *parse(const uint8_t *exif, size_t bytes, rf_status *status, rf_error *err)
 {
@@ -200,18 +171,20 @@ static ExifData *parse(const uint8_t *exif, size_t bytes, rf_status *status, rf_
         return NULL;
     memcpy(block, exif_head, sizeof exif_head); /* libexif wants the head of a JPEG segment */
     memcpy(block + sizeof exif_head, exif, bytes);
-    ran_out = 0;
-    ExifData *data = new_data();
+    ExifMem *memory = rf_exif_memory_new();
+    ExifData *data = memory == NULL ? NULL : exif_data_new_mem(memory);
     if (data != NULL) {
         exif_data_unset_option(data, EXIF_DATA_OPTION_FOLLOW_SPECIFICATION); /* else it invents missing values */
         exif_data_load_data(data, block, (unsigned)(bytes + sizeof exif_head));
-        if (ran_out || (data->ifd[EXIF_IFD_0]->count == 0 && data->ifd[EXIF_IFD_EXIF]->count == 0)) {
+        if (rf_exif_memory_ran_out() || (data->ifd[EXIF_IFD_0]->count == 0 && data->ifd[EXIF_IFD_EXIF]->count == 0)) {
             exif_data_unref(data);
             data = NULL;
         }
     }
     rf_free(block);
-    if (ran_out)
+    if (memory != NULL)
+        exif_mem_unref(memory); /* the data holds it */
+    if (rf_exif_memory_ran_out())
         *status = rf_fail(err, RF_ERR_MEMORY, "an EXIF block of %zu bytes: the system has no memory left", bytes);
     return data;
 }

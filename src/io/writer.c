@@ -182,6 +182,8 @@ done:
     rf_write_jpeg.close(&writer);
     if (fclose(writer.out.file) != 0 && status == RF_OK)
         status = rf_fail(err, RF_ERR_MEMORY, "no memory for %s", name);
+    if (status == RF_OK && stream == NULL) /* the last growth failed, which fclose does not tell */
+        status = rf_fail(err, RF_ERR_MEMORY, "no memory for %s", name);
     if (status == RF_OK)
         status = rf_alloc_raw(bytes, stream_bytes, 1, name, err);
     if (status == RF_OK) {

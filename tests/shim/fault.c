@@ -184,20 +184,34 @@ static void catch_calls(void)
 
 /* ---- allocations ---- */
 
-/* FFTW's planner ends the program when it gets no memory: nothing can be learnt from refusing it. */
-static uintptr_t planner_begin, planner_end;
+/* FFTW's planner ends the program when it gets no memory, and libtiff (4.5) crashes over directories it has none for:
+ * nothing can be learnt from refusing them a little. */
+enum { CODES = 2, LITTLE_BYTES = 64 << 10 };
+static const char *const names[CODES] = {"libfftw3f", "libtiff"};
+static uintptr_t begins[CODES], ends[CODES];
 
-static int find_planner(struct dl_phdr_info *info, size_t bytes, void *unused)
+static int find_code(struct dl_phdr_info *info, size_t bytes, void *unused)
 {
+    int code = 0;
     (void)bytes, (void)unused;
-    if (info->dlpi_name == NULL || strstr(info->dlpi_name, "libfftw3f") == NULL)
+    while (code < CODES && (info->dlpi_name == NULL || strstr(info->dlpi_name, names[code]) == NULL))
+        code++;
+    if (code == CODES)
         return 0;
     for (int i = 0; i < info->dlpi_phnum; i++)
         if (info->dlpi_phdr[i].p_type == PT_LOAD && (info->dlpi_phdr[i].p_flags & PF_X) != 0) {
-            planner_begin = info->dlpi_addr + info->dlpi_phdr[i].p_vaddr;
-            planner_end = planner_begin + info->dlpi_phdr[i].p_memsz;
+            begins[code] = info->dlpi_addr + info->dlpi_phdr[i].p_vaddr;
+            ends[code] = begins[code] + info->dlpi_phdr[i].p_memsz;
         }
-    return 1;
+    return 0;
+}
+
+static int is_spared(uintptr_t caller, size_t bytes)
+{
+    for (int code = 0; code < CODES; code++)
+        if (caller >= begins[code] && caller < ends[code])
+            return bytes <= LITTLE_BYTES;
+    return 0;
 }
 
 extern void *__libc_malloc(size_t bytes);
@@ -205,10 +219,9 @@ extern void *__libc_calloc(size_t count, size_t bytes);
 extern void *__libc_realloc(void *block, size_t bytes);
 extern void *__libc_memalign(size_t boundary, size_t bytes);
 
-static int refused(const void *caller)
+static int refused(const void *caller, size_t bytes)
 {
-    uintptr_t from = (uintptr_t)caller;
-    if (!counting_malloc || (from >= planner_begin && from < planner_end) || !falls_due())
+    if (!counting_malloc || is_spared((uintptr_t)caller, bytes) || !falls_due())
         return 0;
     errno = ENOMEM;
     return 1;
@@ -216,32 +229,32 @@ static int refused(const void *caller)
 
 void *malloc(size_t bytes)
 {
-    return refused(__builtin_return_address(0)) ? NULL : __libc_malloc(bytes);
+    return refused(__builtin_return_address(0), bytes) ? NULL : __libc_malloc(bytes);
 }
 
 void *calloc(size_t count, size_t bytes)
 {
-    return refused(__builtin_return_address(0)) ? NULL : __libc_calloc(count, bytes);
+    return refused(__builtin_return_address(0), bytes) ? NULL : __libc_calloc(count, bytes);
 }
 
 void *realloc(void *block, size_t bytes)
 {
-    return refused(__builtin_return_address(0)) ? NULL : __libc_realloc(block, bytes);
+    return refused(__builtin_return_address(0), bytes) ? NULL : __libc_realloc(block, bytes);
 }
 
 void *memalign(size_t boundary, size_t bytes)
 {
-    return refused(__builtin_return_address(0)) ? NULL : __libc_memalign(boundary, bytes);
+    return refused(__builtin_return_address(0), bytes) ? NULL : __libc_memalign(boundary, bytes);
 }
 
 void *aligned_alloc(size_t boundary, size_t bytes)
 {
-    return refused(__builtin_return_address(0)) ? NULL : __libc_memalign(boundary, bytes);
+    return refused(__builtin_return_address(0), bytes) ? NULL : __libc_memalign(boundary, bytes);
 }
 
 int posix_memalign(void **block, size_t boundary, size_t bytes)
 {
-    *block = refused(__builtin_return_address(0)) ? NULL : __libc_memalign(boundary, bytes);
+    *block = refused(__builtin_return_address(0), bytes) ? NULL : __libc_memalign(boundary, bytes);
     return *block == NULL ? ENOMEM : 0;
 }
 
@@ -267,7 +280,7 @@ __attribute__((constructor)) static void begin(void)
             chosen = &classes[i];
     if (chosen != NULL || probe_fd >= 0)
         catch_calls();
-    (void)dl_iterate_phdr(find_planner, NULL);
+    (void)dl_iterate_phdr(find_code, NULL);
     counting_malloc = call != NULL && strcmp(call, "malloc") == 0;
 }
 
