@@ -34,6 +34,10 @@ size_t rf_memory_peak(void);
 void rf_memory_reset_peak(void);
 void rf_memory_set_limit(size_t bytes);
 
+/* Bytes that the system can give this process now without killing any: memory free or droppable, and swap, within the
+ * control groups that hold the process. 0: it does not tell. */
+size_t rf_memory_available(void);
+
 /* Test hook: the n-th allocation from now fails (1 = the next); 0 switches it off. */
 void rf_memory_fail_after(long allocations);
 

@@ -73,6 +73,12 @@ static rf_status check_memory(const rf_run *run, rf_error *err)
     if (limit != 0 && need > limit)
         return rf_fail(err, RF_ERR_MEMORY, "frames of %d x %d pixels need %zu MB but --memory allows %zu MB",
                        info->width, info->height, (need + 999999) / 1000000, limit / 1000000);
+    size_t available = limit == 0 ? rf_memory_available() : 0; /* else the system would kill this run, or another one */
+    if (available != 0 && need > available)
+        return rf_fail(
+            err, RF_ERR_MEMORY,
+            "frames of %d x %d pixels need %zu MB but the system has %zu MB left; --memory tries all the same",
+            info->width, info->height, (need + 999999) / 1000000, available / 1000000);
     return RF_OK;
 }
 
