@@ -154,7 +154,7 @@ faults: all tests                      ## every allocation and call fails in tur
 	@sh tests/faults/run.sh $B
 
 load: all tests                        ## 1000 frames, 100 megapixels, 50 merges at once, 200 merges in one process
-	@sh tests/faults/load.sh $B
+	@/usr/bin/python3 tests/faults/load.py $B
 
 bench: all                             ## seconds and megapixels per second per stage, beside the machine's floor
 	@sh tools/bench.sh $B

@@ -28,11 +28,12 @@ _Noreturn static void on_error(png_structp png, png_const_charp text)
     longjmp(reader->escape, 1);
 }
 
-/* Warnings concern extras (a profile, a text) that libpng then drops; pixels are covered by errors. */
+/* Warnings concern extras (a profile, a text) that libpng then drops; pixels are covered by errors. What it drops for
+ * want of memory is an error too. */
 static void on_warning(png_structp png, png_const_charp text)
 {
-    (void)png;
-    (void)text;
+    if (strstr(text, "memory") != NULL)
+        on_error(png, text);
 }
 
 static rf_status fail(const rf_decoder *decoder, rf_error *err)
