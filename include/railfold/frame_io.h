@@ -124,6 +124,8 @@ typedef struct rf_batch rf_batch;
  * yet. */
 rf_status rf_batch_create(rf_batch **batch, rf_error *err) RF_CHECKED;
 rf_status rf_batch_add_writer(rf_batch *batch, rf_writer **writer, rf_error *err) RF_CHECKED;
+rf_status rf_batch_add_picture(rf_batch *batch, const char *path, const rf_image *image, const char *description,
+                               int force, rf_error *err) RF_CHECKED;
 rf_status rf_batch_add_text(rf_batch *batch, const char *path, const char *text, size_t bytes, int force,
                             rf_error *err) RF_CHECKED;
 /* SHA-256 of an output that was added and has no name yet. */

@@ -38,23 +38,50 @@ rf_status rf_batch_add_writer(rf_batch *batch, rf_writer **writer, rf_error *err
     return status;
 }
 
-rf_status rf_batch_add_text(rf_batch *batch, const char *path, const char *text, size_t bytes, int force, rf_error *err)
+rf_status rf_batch_add_outfile(rf_batch *batch, rf_outfile *out, rf_error *err)
 {
-    rf_outfile *out = &batch->files[batch->count];
-    rf_status status = check_room(batch, path, err);
-    if (status == RF_OK)
-        status = rf_outfile_open(out, path, force, err);
-    if (status != RF_OK)
-        return status;
-    if (bytes > 0 && fwrite(text, 1, bytes, out->file) != bytes)
-        status = rf_outfile_short(out, err);
+    rf_status status = check_room(batch, out->path, err);
     if (status == RF_OK)
         status = rf_outfile_finish(out, err);
-    if (status == RF_OK)
-        batch->count++;
-    else
+    if (status == RF_OK) {
+        batch->files[batch->count++] = *out;
+        *out = (rf_outfile){.lock = -1};
+    } else {
         rf_outfile_abort(out);
+    }
     return status;
+}
+
+rf_status rf_batch_add_picture(rf_batch *batch, const char *path, const rf_image *image, const char *description,
+                               int force, rf_error *err)
+{
+    rf_writer *writer = NULL;
+    rf_picture_spec spec = {.width = image->width,
+                            .height = image->height,
+                            .channels = image->channels,
+                            .sample = image->sample,
+                            .description = description};
+    rf_status status = rf_writer_open(&writer, path, &spec, force, err);
+    if (status == RF_OK)
+        status = rf_writer_rows(writer, image->data, image->stride_bytes, image->height, err);
+    if (status == RF_OK)
+        return rf_batch_add_writer(batch, &writer, err);
+    rf_writer_abort(&writer);
+    return status;
+}
+
+rf_status rf_batch_add_text(rf_batch *batch, const char *path, const char *text, size_t bytes, int force, rf_error *err)
+{
+    rf_outfile out;
+    rf_status status = rf_outfile_open(&out, path, force, err);
+    if (status != RF_OK)
+        return status;
+    if (bytes > 0 && fwrite(text, 1, bytes, out.file) != bytes) {
+        status = rf_outfile_short(&out, err);
+        rf_outfile_abort(&out);
+        return status;
+    }
+    return rf_batch_add_outfile(batch, &out, err);
 }
 
 rf_status rf_batch_digest(const rf_batch *batch, const char *path, char text[RF_SHA256_TEXT_BYTES], rf_error *err)

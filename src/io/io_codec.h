@@ -117,6 +117,8 @@ rf_status rf_outfile_short(const rf_outfile *out, rf_error *err);
 rf_status rf_outfile_finish(rf_outfile *out, rf_error *err) RF_CHECKED;
 /* Gives finished files their names, all or none. The structs are spent either way. */
 rf_status rf_outfiles_name(rf_outfile *files, int count, rf_error *err) RF_CHECKED;
+/* Finish and leave to the batch. The struct is spent either way. */
+rf_status rf_batch_add_outfile(rf_batch *batch, rf_outfile *out, rf_error *err) RF_CHECKED;
 /* Finish and name. The struct is spent either way. */
 rf_status rf_outfile_commit(rf_outfile *out, rf_error *err) RF_CHECKED;
 void rf_outfile_abort(rf_outfile *out);

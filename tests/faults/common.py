@@ -37,12 +37,12 @@ def all_commands(inputs):
                   ["lists/take-001.txt", "lists/take-002.txt", "r.json"], tells_unreadable=True)
     yield Command("plan", ["plan", "--focal", "100", "--magnification", "2", "--sensor", "36x24", "--pixels", "6000x4000",
                            "--subject-depth", "5", "--aperture", "11", "--report", "p.json", "--csv", "p.csv"],
-                  ["p.json", "p.csv"])
+                  ["p.json", "p.csv"], whole_set=True)
     yield Command("depth", ["depth", f"{depth}/d.tif", "--confidence", f"{depth}/c.tif", "--picture", f"{depth}/m.png",
                             "--profile", "2,30,90,30", "--csv", "p.csv", "--plot", "p.svg", "--plane", "fit", "--levelled",
                             "l.tif", "--colour", "v.png", "--drape", "a.jpg", "--mesh", "s.obj", "--points", "400",
                             "--cloud", "c.ply", "--report", "r.json"],
-                  ["p.csv", "p.svg", "l.tif", "v.png", "a.jpg", "s.obj", "s.mtl", "s.png", "c.ply", "r.json"])
+                  ["p.csv", "p.svg", "l.tif", "v.png", "a.jpg", "s.obj", "s.mtl", "s.png", "c.ply", "r.json"], whole_set=True)
 
 
 def make_inputs(program, folder):
