@@ -37,21 +37,25 @@ static void schedule(uint32_t w[64], const uint8_t *block)
     }
 }
 
+/* One round on s[first], s[first + 1] ... taken round: the names turn where the standard moves the values. */
+static void do_round(uint32_t s[8], int first, uint32_t sum)
+{
+    uint32_t a = s[first & 7], b = s[(first + 1) & 7], c = s[(first + 2) & 7];
+    uint32_t e = s[(first + 4) & 7], f = s[(first + 5) & 7], g = s[(first + 6) & 7];
+    uint32_t t = s[(first + 7) & 7] + (turn(e, 6) ^ turn(e, 11) ^ turn(e, 25)) + ((e & f) ^ (~e & g)) + sum;
+    s[(first + 3) & 7] += t;
+    s[(first + 7) & 7] = t + (turn(a, 2) ^ turn(a, 13) ^ turn(a, 22)) + ((a & b) ^ (a & c) ^ (b & c));
+}
+
 static void take_blocks_plain(uint32_t state[8], const uint8_t *data, size_t blocks)
 {
     for (; blocks > 0; blocks--, data += 64) {
         uint32_t w[64], s[8];
         schedule(w, data);
         memcpy(s, state, sizeof s);
-        for (int i = 0; i < 64; i++) {
-            uint32_t big1 = turn(s[4], 6) ^ turn(s[4], 11) ^ turn(s[4], 25);
-            uint32_t t1 = s[7] + big1 + ((s[4] & s[5]) ^ (~s[4] & s[6])) + round_constants[i] + w[i];
-            uint32_t big0 = turn(s[0], 2) ^ turn(s[0], 13) ^ turn(s[0], 22);
-            uint32_t t2 = big0 + ((s[0] & s[1]) ^ (s[0] & s[2]) ^ (s[1] & s[2]));
-            memmove(s + 1, s, 7 * sizeof *s);
-            s[4] += t1;
-            s[0] = t1 + t2;
-        }
+        for (int i = 0; i < 64; i += 8)
+            for (int k = 0; k < 8; k++)
+                do_round(s, 8 - k, round_constants[i + k] + w[i + k]);
         for (int i = 0; i < 8; i++)
             state[i] += s[i];
     }
