@@ -150,7 +150,7 @@ format:                                ## clang-format on every source
 format-check:
 	clang-format --dry-run -Werror $(shell git ls-files '*.c' '*.h')
 
-faults: all tests                      ## every allocation and call fails in turn, full disks, 200 kills (half an hour)
+faults: all tests                      ## every allocation and call fails in turn, full disks, 400 kills (a quarter of an hour)
 	@sh tests/faults/run.sh $B
 
 load: all tests                        ## 1000 frames, 100 megapixels, 50 merges at once, 200 merges in one process

@@ -187,10 +187,9 @@ def changed(command, scratch, turn):
         os.rename(f"{path}.new", path)
     result = finish(child)
     wrong = faults_of(command, cwd, result)
-    if result.returncode == 0 and how == "replaced" and wrong:  # so early that the run saw one picture only
-        wrong = [] if same_as_now(command, scratch) else wrong
-    if result.returncode == 0 and how == "overwritten" and wrong:  # zeros in the coded data may leave a good picture
-        wrong = [] if same_as_now(command, scratch) else wrong
+    # So early that the run saw one state only; or zeros in the coded data that leave a good picture.
+    if result.returncode == 0 and how != "truncated" and wrong and same_as_now(command, scratch):
+        wrong = []
     if result.returncode not in (0, 3) and not wrong:
         wrong = [f"ended with {result.returncode}: {result.stderr}"]
     with open(path, "wb") as file:
