@@ -33,8 +33,8 @@ static void hann(float *window, int n)
         window[i] = (float)(0.5 - 0.5 * cos(2 * PI * (i + 0.5) / n));
 }
 
-/* Peak of two plans of 1100 x 735 pixels: 0.3 MB, measured. */
-enum { PLANNER_BYTES = 4 << 20 };
+/* Two plans of 1100 x 735 pixels: 0.6 MB at the most, measured. */
+enum { PLANNER_BYTES = 1 << 20 };
 
 rf_status rf_pair_scratch_alloc(rf_pair_scratch *scratch, const rf_levels *levels, rf_error *err)
 {
