@@ -14,8 +14,9 @@
 enum { RF_ALIGN_BYTES = 64 };
 
 /* count * size bytes, aligned to RF_ALIGN_BYTES, zeroed, into *out. RF_ERR_MEMORY when the product overflows, exceeds
- * the limit set below, or the system refuses; `what` names the thing in the message ("the depth map"). On failure *out
- * is NULL. A zero product gives a valid pointer. Release with rf_free. */
+ * the limit set below or, from 64 MB on, what rf_memory_available says, or the system refuses; `what` names the thing
+ * in the message ("the depth map"). On failure *out is NULL. A zero product gives a valid pointer. Release with
+ * rf_free. */
 rf_status rf_alloc(void *out, size_t count, size_t size, const char *what, rf_error *err) RF_CHECKED;
 
 /* As rf_alloc, not zeroed: for buffers that are filled whole before they are read. */
