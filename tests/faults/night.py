@@ -190,7 +190,7 @@ def changed(command, scratch, turn):
     # So early that the run saw one state only; or zeros in the coded data that leave a good picture.
     if result.returncode == 0 and how != "truncated" and wrong and same_as_now(command, scratch):
         wrong = []
-    if result.returncode not in (0, 3) and not wrong:
+    if result.returncode not in (0, 3, 4) and not wrong:  # 4: removed so early that two frames are left to align
         wrong = [f"ended with {result.returncode}: {result.stderr}"]
     with open(path, "wb") as file:
         file.write(before)
