@@ -74,13 +74,13 @@ Q := $(if $(V),,@)
 .DELETE_ON_ERROR:
 .SECONDARY:
 .SUFFIXES:
-.PHONY: all lib program tools tests check check-quick demo deps headers layers format format-check install uninstall clean help bench bench-compare
+.PHONY: all lib program tools tests check check-quick demo deps headers layers format format-check install uninstall clean help bench bench-compare faults load
 
 all: lib program tools                 ## build the library, the program and the tools
 lib: $(LIB_A) $(LIB_SO) $B/railfold.pc
 program: $(if $(CLI_SRC),$(PROGRAM))
 tools: $(TOOLS)
-tests: $(TESTS)
+tests: $(TESTS) $B/tests/fault.so
 
 # A changed flag rebuilds; an unchanged one does not.
 $B/flags: FORCE | $B
@@ -119,6 +119,11 @@ $B/railfold.pc: tools/railfold.pc.in Makefile | $B
 	$(Q)sed -e 's|@PREFIX@|$(PREFIX)|' -e 's|@LIBDIR@|$(LIBDIR)|' -e 's|@INCLUDEDIR@|$(INCLUDEDIR)|' \
 	    -e 's|@VERSION@|$(VERSION)|' $< > $@
 
+# Preloaded into the program by tests/faults.
+$B/tests/fault.so: tests/shim/fault.c $B/flags
+	@mkdir -p $(@D)
+	$(Q)$(CC) -std=c17 -O2 -Wall -Wextra -Werror -shared -fPIC -o $@ $<
+
 deps:                                  ## install the packages that are missing (apt; without root it prints the command)
 	@sh tools/setup.sh
 
@@ -145,6 +150,12 @@ format:                                ## clang-format on every source
 	clang-format -i $(shell git ls-files '*.c' '*.h')
 format-check:
 	clang-format --dry-run -Werror $(shell git ls-files '*.c' '*.h')
+
+faults: all tests                      ## every allocation and call fails in turn, full disks, 400 kills (a quarter of an hour)
+	@sh tests/faults/run.sh $B
+
+load: all tests                        ## 1000 frames, 100 megapixels, 50 merges at once, 200 merges in one process
+	@/usr/bin/python3 tests/faults/load.py $B
 
 bench: all                             ## seconds and megapixels per second per stage, beside the machine's floor
 	@sh tools/bench.sh $B

@@ -157,9 +157,27 @@ static void side_work_is_done_after_join(void **state)
     assert_int_equal(value, 7);
 }
 
+/* Not touched, so that a system which promises what it has not would grant it. */
+static void more_than_the_system_has_left_is_refused(void **state)
+{
+    (void)state;
+    rf_error err = {0};
+    void *block = NULL;
+    size_t available = rf_memory_available();
+    if (available == 0)
+        skip();
+    assert_int_equal(rf_alloc_raw(&block, available + ((size_t)256 << 20), 1, "the picture", &err), RF_ERR_MEMORY);
+    assert_null(block);
+    assert_non_null(strstr(err.text, "the picture"));
+    assert_int_equal(rf_alloc_raw(&block, (size_t)64 << 20, 1, "the picture", NULL), RF_OK);
+    rf_free(block);
+    assert_int_equal(rf_memory_held(), 0);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(more_than_the_system_has_left_is_refused),
         cmocka_unit_test(first_message_wins),
         cmocka_unit_test(a_long_message_is_cut_not_overrun),
         cmocka_unit_test(blocks_are_aligned_zeroed_and_counted),

@@ -1,8 +1,11 @@
 /* test_outfile.c - outputs appear whole under their name, or not at all. */
 #include "io_fixture.h"
 
+#include "io/io_codec.h"
+
 #include <signal.h>
 #include <sys/resource.h>
+#include <sys/wait.h>
 
 static void an_existing_file_is_kept_unless_forced(void **state)
 {
@@ -181,6 +184,130 @@ static void texts_are_written_whole(void **state)
     assert_int_equal(rf_text_write(scratch_path(""), "x", 1, 0, &err), RF_ERR_OUTPUT);
 }
 
+/* ---- temporaries that killed runs leave ---- */
+
+/* A process that opens an output, writes some of it and is killed. */
+static void killed_while_writing(const char *path)
+{
+    pid_t child = fork();
+    if (child == 0) {
+        rf_outfile out;
+        rf_error err = {0};
+        if (rf_outfile_open(&out, path, 0, &err) == RF_OK && fputs("half", out.file) > 0 && fflush(out.file) == 0)
+            (void)raise(SIGKILL);
+        _exit(1);
+    }
+    int how = 0;
+    assert_int_equal(waitpid(child, &how, 0), child);
+    assert_true(WIFSIGNALED(how));
+}
+
+static void what_a_killed_run_left_goes_with_the_next_run_of_the_same_output(void **state)
+{
+    (void)state;
+    rf_error err = {0};
+    const char *path = scratch_path("orphan.txt"), *other = scratch_path("other.txt");
+    killed_while_writing(path);
+    killed_while_writing(other);
+    assert_int_equal(scratch_count(".railfold-"), 2);
+    killed_while_writing(path); /* clears up after the first, and leaves its own */
+    assert_int_equal(scratch_count(".railfold-"), 2);
+    assert_int_equal(rf_text_write(path, "whole", 5, 0, &err), RF_OK);
+    assert_int_equal(scratch_count(".railfold-"), 1); /* the other output's */
+    assert_int_equal(rf_text_write(other, "whole", 5, 0, &err), RF_OK);
+    assert_int_equal(scratch_count(".railfold-"), 0);
+}
+
+static void what_a_living_run_writes_is_left_alone(void **state)
+{
+    (void)state;
+    rf_error err = {0};
+    rf_outfile out;
+    size_t bytes = 0;
+    const char *path = scratch_path("shared.txt");
+    assert_int_equal(rf_outfile_open(&out, path, 1, &err), RF_OK);
+    assert_true(fputs("first", out.file) > 0);
+    assert_int_equal(rf_text_write(path, "second", 6, 1, &err), RF_OK);
+    assert_int_equal(scratch_count(".railfold-"), 1);
+    assert_int_equal(rf_outfile_commit(&out, &err), RF_OK);
+    uint8_t *data = file_load(path, &bytes);
+    assert_int_equal(bytes, 5);
+    assert_memory_equal(data, "first", 5);
+    free(data);
+    assert_int_equal(scratch_count(".railfold-"), 0);
+}
+
+static void files_that_are_named_much_like_a_temporary_are_left_alone(void **state)
+{
+    (void)state;
+    rf_error err = {0};
+    rf_outfile out;
+    const char *path = scratch_path("near.txt");
+    assert_int_equal(rf_outfile_open(&out, path, 0, &err), RF_OK);
+    char longer[600], shorter[600], folder[600];
+    (void)snprintf(longer, sizeof longer, "%s7", out.temporary);
+    (void)snprintf(shorter, sizeof shorter, "%.*s", (int)strlen(out.temporary) - 1, out.temporary);
+    (void)snprintf(folder, sizeof folder, "%.*saaaaaa", (int)strlen(out.temporary) - 6, out.temporary);
+    rf_outfile_abort(&out);
+    file_save(longer, "mine", 4);
+    file_save(shorter, "mine", 4);
+    file_save(scratch_path(".railfold-backup"), "mine", 4);
+    assert_int_equal(mkdir(folder, 0777), 0);
+    assert_int_equal(rf_text_write(path, "whole", 5, 0, &err), RF_OK);
+    assert_int_equal(scratch_count(".railfold-"), 4);
+    assert_int_equal(rmdir(folder), 0);
+    assert_int_equal(unlink(longer) | unlink(shorter) | unlink(scratch_path(".railfold-backup")), 0);
+}
+
+/* ---- outputs that belong together ---- */
+
+static void of_outputs_that_belong_together_all_or_none_get_their_names(void **state)
+{
+    (void)state;
+    for (int force = 0; force < 2; force++) {
+        rf_error err = {0};
+        rf_batch *batch = NULL;
+        size_t bytes = 0;
+        const char *first = scratch_path("one.txt"), *second = scratch_path("two.txt"),
+                   *third = scratch_path("six.txt");
+        if (force)
+            file_save(first, "old", 3);
+        assert_int_equal(rf_batch_create(&batch, &err), RF_OK);
+        assert_int_equal(rf_batch_add_text(batch, first, "new", 3, force, &err), RF_OK);
+        assert_int_equal(rf_batch_add_text(batch, second, "new", 3, force, &err), RF_OK);
+        assert_int_equal(rf_batch_add_text(batch, third, "new", 3, 0, &err), RF_OK);
+        file_save(third, "theirs", 6); /* taken meanwhile: the third cannot have its name */
+        assert_int_equal(rf_batch_name(batch, &err), RF_ERR_OUTPUT);
+        assert_non_null(strstr(err.text, third));
+        rf_batch_destroy(&batch);
+        assert_int_equal(access(second, F_OK), -1);
+        assert_int_equal(scratch_count(".railfold-"), 0);
+        if (force) {
+            uint8_t *data = file_load(first, &bytes);
+            assert_int_equal(bytes, 3);
+            assert_memory_equal(data, "old", 3);
+            free(data);
+            assert_int_equal(unlink(first), 0);
+        }
+        assert_int_equal(access(first, F_OK), -1);
+        assert_int_equal(unlink(third), 0);
+    }
+}
+
+static void outputs_that_were_not_named_are_removed(void **state)
+{
+    (void)state;
+    rf_error err = {0};
+    rf_batch *batch = NULL;
+    const char *path = scratch_path("unnamed.txt");
+    assert_int_equal(rf_batch_create(&batch, &err), RF_OK);
+    assert_int_equal(rf_batch_add_text(batch, path, "new", 3, 0, &err), RF_OK);
+    assert_int_equal(scratch_count(".railfold-"), 1);
+    rf_batch_destroy(&batch);
+    assert_int_equal(scratch_count(".railfold-"), 0);
+    assert_int_equal(access(path, F_OK), -1);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -192,6 +319,11 @@ int main(void)
         cmocka_unit_test(a_full_disk_is_said_and_leaves_nothing),
         cmocka_unit_test(the_mode_is_what_umask_says),
         cmocka_unit_test(texts_are_written_whole),
+        cmocka_unit_test(what_a_killed_run_left_goes_with_the_next_run_of_the_same_output),
+        cmocka_unit_test(what_a_living_run_writes_is_left_alone),
+        cmocka_unit_test(files_that_are_named_much_like_a_temporary_are_left_alone),
+        cmocka_unit_test(of_outputs_that_belong_together_all_or_none_get_their_names),
+        cmocka_unit_test(outputs_that_were_not_named_are_removed),
     };
     return cmocka_run_group_tests(tests, scratch_make, scratch_remove);
 }

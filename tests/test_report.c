@@ -71,6 +71,10 @@ static void the_whole_of_a_small_report_is_as_documented(void **state)
     report.height = 480;
     report.reference = 1;
     report.step_mm = 0.05;
+    report.outputs[0] = (rf_output_report){.kind = "picture", .sha256 = "e3b0"};
+    assert_int_equal(rf_alloc(&report.outputs[0].file, 32, 1, "a name", NULL), RF_OK);
+    strcpy(report.outputs[0].file, "stone-merged.tif");
+    report.output_count = 1;
     report.covered[0] = 3;
     report.covered[1] = 4;
     report.covered[2] = 600;
@@ -109,10 +113,14 @@ static void the_whole_of_a_small_report_is_as_documented(void **state)
         "    {\"index\": 0, \"file\": \"f0.tif\", \"used\": true, \"reason\": null, \"matrix\": [1, 0, -1.25, 0, 1, "
         "0], "
         "\"shift_px\": [-1.25, 0], \"scale\": 1, \"rotation_deg\": 0, \"gain\": 0.856, \"gain_rgb\": [1.5, 0.5, 1], "
-        "\"sharp_fraction\": 0.25, \"warnings\": [\"bump of 9 px\"]},\n"
+        "\"sharp_fraction\": 0.25, \"sha256\": null, \"warnings\": [\"bump of 9 px\"]},\n"
         "    {\"index\": 1, \"file\": \"f1.tif\", \"used\": false, \"reason\": \"no detail\", \"matrix\": null, "
         "\"shift_px\": null, \"scale\": null, \"rotation_deg\": null, \"gain\": null, \"sharp_fraction\": 0, "
+        "\"sha256\": null, "
         "\"warnings\": []}\n"
+        "  ],\n"
+        "  \"outputs\": [\n"
+        "    {\"kind\": \"picture\", \"file\": \"stone-merged.tif\", \"sha256\": \"e3b0\"}\n"
         "  ],\n"
         "  \"covered\": [3, 4, 600, 450],\n"
         "  \"depth\": {\"unit\": \"mm\", \"zero\": \"focus plane of frame 0\", \"direction\": \"nearer\", "

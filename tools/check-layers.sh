@@ -12,7 +12,7 @@ rank() {
 }
 layer_of_header() {
     case $1 in
-    status | memory | pool) echo base ;;
+    status | memory | pool | digest) echo base ;;
     image | pose | mesh | source) echo image ;;
     frame_io | metadata | mesh_io) echo io ;;
     sequence | align | sharpness | sensor | merge | depth | plan | check | report | stack) echo "$1" ;;

@@ -10,9 +10,15 @@
 
 #include <stdint.h>
 
+#include "railfold/digest.h"
 #include "railfold/image.h"
 #include "railfold/metadata.h"
 #include "railfold/status.h"
+
+/* Tells whether a file was written to since: two equal stamps are of the same bytes, as far as the system knows. */
+typedef struct rf_file_stamp {
+    int64_t bytes, modified_ns;
+} rf_file_stamp;
 
 typedef struct rf_frame_info {
     int width, height;  /* pixels, upright (after EXIF orientation) */
@@ -20,6 +26,7 @@ typedef struct rf_frame_info {
     rf_sample sample;   /* RF_U8 or RF_U16 as read */
     int orientation;    /* EXIF 1..8 that was, or will be, undone */
     const char *format; /* "JPEG", "PNG" or "TIFF" (static text) */
+    rf_file_stamp stamp;
 } rf_frame_info;
 
 typedef struct rf_frame_limits {
@@ -56,6 +63,10 @@ rf_status rf_frame_read(const char *path, const rf_frame_limits *limits, rf_imag
 rf_status rf_frame_read_luma(const char *path, const rf_frame_limits *limits, int reduce, rf_image *luma,
                              rf_frame_info *info, rf_metadata *metadata, rf_error *err) RF_CHECKED;
 
+/* SHA-256 of the file's bytes, and the stamp it had (may be NULL). RF_ERR_INPUT names the file and fault. */
+rf_status rf_file_digest(const char *path, char text[RF_SHA256_TEXT_BYTES], rf_file_stamp *stamp,
+                         rf_error *err) RF_CHECKED;
+
 /* ---- pictures out ---- */
 
 typedef struct rf_writer rf_writer;
@@ -73,9 +84,10 @@ typedef struct rf_picture_spec {
  * RF_ERR_USAGE naming the ending otherwise. */
 rf_status rf_writer_sample_for(const char *path, rf_sample *sample, rf_error *err) RF_CHECKED;
 
-/* Opens a temporary file ".railfold-XXXXXX" beside `path`. Same spec and rows, same bytes: no time stamps. An ICC
- * profile for another number of channels is left out. A symbolic link at `path` is replaced, not followed.
- * RF_ERR_OUTPUT when `path` exists and force is 0, the folder is missing or closed, or the format cannot hold the spec.
+/* Opens a temporary file ".railfold-..." beside `path`, after removing those that killed runs left of it. Same spec and
+ * rows, same bytes: no time stamps. An ICC profile for another number of channels is left out. A symbolic link at
+ * `path` is replaced, not followed. RF_ERR_OUTPUT when `path` exists and force is 0, the folder is missing or closed,
+ * or the format cannot hold the spec.
  */
 rf_status rf_writer_open(rf_writer **out, const char *path, const rf_picture_spec *spec, int force,
                          rf_error *err) RF_CHECKED;
@@ -101,6 +113,26 @@ rf_status rf_picture_encode_jpeg(const rf_image *image, const rf_metadata *metad
 /* A text file (report, list, page) by the same rule: temporary name, flush, rename. "-" writes nothing here: the CLI
  * does. */
 rf_status rf_text_write(const char *path, const char *text, size_t bytes, int force, rf_error *err) RF_CHECKED;
+
+/* ---- outputs that belong together ---- */
+
+typedef struct rf_batch rf_batch;
+
+/* Outputs are added finished, under temporary names, and get their names all at once: rf_batch_name leaves either all
+ * of them or, with RF_ERR_OUTPUT, none, and what they were to replace is back (a file system without RENAME_EXCHANGE
+ * excepted). A failed add frees what it was given and leaves the others as they are. Destroy removes what has no name
+ * yet. */
+rf_status rf_batch_create(rf_batch **batch, rf_error *err) RF_CHECKED;
+rf_status rf_batch_add_writer(rf_batch *batch, rf_writer **writer, rf_error *err) RF_CHECKED;
+rf_status rf_batch_add_picture(rf_batch *batch, const char *path, const rf_image *image, const char *description,
+                               int force, rf_error *err) RF_CHECKED;
+rf_status rf_batch_add_text(rf_batch *batch, const char *path, const char *text, size_t bytes, int force,
+                            rf_error *err) RF_CHECKED;
+/* SHA-256 of an output that was added and has no name yet. */
+rf_status rf_batch_digest(const rf_batch *batch, const char *path, char text[RF_SHA256_TEXT_BYTES],
+                          rf_error *err) RF_CHECKED;
+rf_status rf_batch_name(rf_batch *batch, rf_error *err) RF_CHECKED;
+void rf_batch_destroy(rf_batch **batch);
 
 /* A single-channel map as float (32-bit float TIFF, or 16-bit PNG), and the description text it carries. For depth and
  * confidence maps; values as stored. *description from rf_alloc or NULL. */

@@ -14,8 +14,9 @@
 enum { RF_ALIGN_BYTES = 64 };
 
 /* count * size bytes, aligned to RF_ALIGN_BYTES, zeroed, into *out. RF_ERR_MEMORY when the product overflows, exceeds
- * the limit set below, or the system refuses; `what` names the thing in the message ("the depth map"). On failure *out
- * is NULL. A zero product gives a valid pointer. Release with rf_free. */
+ * the limit set below or, from 64 MB on, what rf_memory_available says, or the system refuses; `what` names the thing
+ * in the message ("the depth map"). On failure *out is NULL. A zero product gives a valid pointer. Release with
+ * rf_free. */
 rf_status rf_alloc(void *out, size_t count, size_t size, const char *what, rf_error *err) RF_CHECKED;
 
 /* As rf_alloc, not zeroed: for buffers that are filled whole before they are read. */
@@ -33,6 +34,10 @@ size_t rf_memory_held(void);
 size_t rf_memory_peak(void);
 void rf_memory_reset_peak(void);
 void rf_memory_set_limit(size_t bytes);
+
+/* Bytes that the system can give this process now without killing any: memory free or droppable, and swap, within the
+ * control groups that hold the process. 0: it does not tell. */
+size_t rf_memory_available(void);
 
 /* Test hook: the n-th allocation from now fails (1 = the next); 0 switches it off. */
 void rf_memory_fail_after(long allocations);

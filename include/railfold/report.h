@@ -5,10 +5,11 @@
 
 #include <stddef.h>
 
+#include "railfold/digest.h"
 #include "railfold/pose.h"
 #include "railfold/status.h"
 
-enum { RF_REASON_BYTES = 256, RF_WARNING_BYTES = 320 };
+enum { RF_REASON_BYTES = 256, RF_WARNING_BYTES = 320, RF_REPORT_OUTPUTS_MOST = 6 };
 
 typedef struct rf_frame_report {
     char *file; /* owned, as given */
@@ -18,10 +19,17 @@ typedef struct rf_frame_report {
     double shift_x_px, shift_y_px; /* of the picture centre */
     double scale, rotation_deg;
     double gain[3];
-    double sharp_fraction; /* share of the picture that is sharpest in this frame, 0..1 */
-    char **warnings;       /* owned list */
+    double sharp_fraction;             /* share of the picture that is sharpest in this frame, 0..1 */
+    char sha256[RF_SHA256_TEXT_BYTES]; /* of the file's bytes; empty: not asked for, or not read */
+    char **warnings;                   /* owned list */
     int warning_count;
 } rf_frame_report;
+
+typedef struct rf_output_report {
+    const char *kind; /* "picture", "depth", "confidence", "sigma", "depth_view" or "page" */
+    char *file;       /* owned, as given */
+    char sha256[RF_SHA256_TEXT_BYTES];
+} rf_output_report;
 
 typedef struct rf_run_report {
     const char *command; /* "merge" */
@@ -41,7 +49,9 @@ typedef struct rf_run_report {
     double scale_per_step;         /* 1 = none */
     double blur_px_per_step;       /* defocus disc radius gained per step; 0 unknown */
     int hot_pixels, dust_spots;    /* sensor faults repaired */
-    char **warnings;               /* owned list */
+    rf_output_report outputs[RF_REPORT_OUTPUTS_MOST]; /* when digests were asked for */
+    int output_count;
+    char **warnings; /* owned list */
     int warning_count;
     double seconds_align, seconds_depth, seconds_merge, seconds_write, seconds_total;
     size_t peak_memory_bytes;

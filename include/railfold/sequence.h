@@ -18,6 +18,7 @@ typedef struct rf_sequence {
     int count;
     rf_left_out *left_out; /* owned: what lay in the folder but is no frame */
     int left_out_count;
+    int listed; /* a folder was seen to its end, also when no frame was in it */
 } rf_sequence;
 
 void rf_sequence_init(rf_sequence *sequence);

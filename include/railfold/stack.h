@@ -8,6 +8,7 @@
 
 #include <stddef.h>
 
+#include "railfold/frame_io.h"
 #include "railfold/report.h"
 #include "railfold/status.h"
 
@@ -32,8 +33,10 @@ typedef struct rf_merge_options {
     double pixel_mm;                /* 0 = unknown */
     rf_view view;
     int no_align, no_gain, no_repair, skip_bad, force;
-    int threads;             /* 0 = one per processor */
-    size_t memory_bytes;     /* 0 = no limit; else respected or refused before work starts */
+    int digests;         /* the report is to say the SHA-256 of every used frame and of every output */
+    rf_batch *batch;     /* outputs are left in it, finished, for the caller to name; NULL: they get their names here */
+    int threads;         /* 0 = one per processor */
+    size_t memory_bytes; /* 0 = no limit; else respected or refused before work starts */
     rf_progress_fn progress; /* may be NULL */
     void *progress_arg;
 } rf_merge_options;

@@ -31,8 +31,8 @@ typedef struct rf_takes_options {
 } rf_takes_options;
 
 typedef struct rf_takes_frame {
-    char *path;                                        /* owned */
-    int64_t capture_time_ms;                           /* INT64_MIN = unknown */
+    char *path;              /* owned */
+    int64_t capture_time_ms; /* INT64_MIN = unknown; that of a neighbour where the frame cannot be read */
     double exposure_s, f_number, iso, focal_length_mm; /* EXIF; 0 = unknown */
     int width, height;                                 /* 0: cannot be read */
     double likeness; /* of its thumbnail to that of the frame before, -1..1; 2 = not looked at */
@@ -49,13 +49,16 @@ typedef struct rf_takes {
     int frame_count;
     rf_take_group *groups; /* owned */
     int group_count;
-    double gap_s; /* as used */
+    double gap_s;         /* as used */
+    int unreadable_count; /* frames that cannot be read */
+    rf_error unreadable;  /* what is wrong with the first of them */
 } rf_takes;
 
 void rf_takes_init(rf_takes *takes);
 void rf_takes_free(rf_takes *takes);
 
-/* `takes` initialised. A frame that cannot be read stays with the frames around it. RF_ERR_STOPPED, RF_ERR_MEMORY. */
+/* `takes` initialised. A frame that cannot be read stays with the frames around it, and is counted. RF_ERR_STOPPED,
+ * RF_ERR_MEMORY. */
 rf_status rf_takes_split(const rf_takes_options *options, rf_takes *takes, rf_error *err) RF_CHECKED;
 
 const char *rf_takes_reason_name(rf_takes_reason reason); /* "first", "time", "settings", "size", "picture" */

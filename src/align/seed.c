@@ -33,9 +33,13 @@ static void hann(float *window, int n)
         window[i] = (float)(0.5 - 0.5 * cos(2 * PI * (i + 0.5) / n));
 }
 
+/* Two plans of 1100 x 735 pixels: 0.6 MB at the most, measured. */
+enum { PLANNER_BYTES = 1 << 20 };
+
 rf_status rf_pair_scratch_alloc(rf_pair_scratch *scratch, const rf_levels *levels, rf_error *err)
 {
     rf_status status;
+    void *room;
     const rf_level *fine = &levels->level[0], *coarse = &levels->level[levels->count - 1];
     memset(scratch, 0, sizeof *scratch);
     scratch->width = fine->width;
@@ -58,6 +62,9 @@ rf_status rf_pair_scratch_alloc(rf_pair_scratch *scratch, const rf_levels *level
     RF_TRY(rf_alloc(&scratch->window_y, (size_t)coarse->height, sizeof(float), "the correlation", err));
     hann(scratch->window_x, coarse->width);
     hann(scratch->window_y, coarse->height);
+    /* The planner ends the program when it gets no memory, so it is seen beforehand that there is some. */
+    RF_TRY(rf_alloc_raw(&room, PLANNER_BYTES, 1, "the planner of the correlation", err));
+    rf_free(room);
     /* FFTW_ESTIMATE, not a timed plan: the same sums in every run. */
     scratch->forward =
         fftwf_plan_dft_r2c_2d(scratch->fft_height, scratch->fft_width, scratch->plane, scratch->cross, FFTW_ESTIMATE);

@@ -40,7 +40,7 @@ typedef struct header {
     size_t bytes;
 } header;
 
-enum { PAGE_BYTES = 4096 };
+enum { PAGE_BYTES = 4096, LARGE_BYTES = 64 << 20 };
 
 /* A block of `bytes` on its boundary, zeroed or not. Large zeroed ones come as pages that are zero already; one write
  * to each keeps an accumulator from reading them first, which would cost a second fault on the write and stop all
@@ -75,6 +75,13 @@ static rf_status allocate(void *out, size_t count, size_t size, int zeroed, cons
         atomic_fetch_sub(&memory_account.held, bytes);
         return rf_fail(err, RF_ERR_MEMORY, "%s needs %zu bytes, %zu in all, over the memory limit of %zu bytes", what,
                        bytes, held, limit);
+    }
+    /* The system promises more than it has, and kills when all is taken: a large block is asked for by its real size.
+     */
+    size_t available = bytes >= LARGE_BYTES ? rf_memory_available() : 0;
+    if (available != 0 && bytes > available) {
+        atomic_fetch_sub(&memory_account.held, bytes);
+        return rf_fail(err, RF_ERR_MEMORY, "%s needs %zu bytes, and the system has %zu left", what, bytes, available);
     }
     block = test_hook_fails() ? NULL : obtain(bytes, zeroed);
     if (block == NULL) {

@@ -28,6 +28,7 @@ static rf_status walk(rf_look *look, sample *s, rf_sensor *sensor, int second, i
         status = rf_frame_read(look->options->frames[s->index[i]], &limits, &s->frame, NULL, NULL, &why);
         if (status == RF_ERR_INPUT) {
             *whole = 0;
+            RF_TRY(rf_look_unreadable(look, s->index[i], why.text, err));
             continue;
         }
         if (status != RF_OK)

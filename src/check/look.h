@@ -77,6 +77,8 @@ static inline double rf_look_angle(const rf_look *look, int k, int back)
 rf_status rf_look_open(rf_look *look, const rf_check_options *options, rf_check_result *result,
                        rf_error *err) RF_CHECKED;
 void rf_look_close(rf_look *look);
+/* Frame k turned out unreadable: a finding, and it is not used any more. */
+rf_status rf_look_unreadable(rf_look *look, int k, const char *why, rf_error *err) RF_CHECKED;
 rf_status rf_look_poses(rf_look *look, rf_error *err) RF_CHECKED;
 rf_status rf_look_cells_read(rf_look *look, rf_error *err) RF_CHECKED;
 

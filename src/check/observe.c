@@ -40,7 +40,7 @@ static rf_status tell(const rf_look *look, const char *stage, int done, rf_error
     return RF_OK;
 }
 
-static rf_status add_unreadable(rf_look *look, int k, const char *why, rf_error *err)
+rf_status rf_look_unreadable(rf_look *look, int k, const char *why, rf_error *err)
 {
     look->result->frames[k].used = 0;
     const rf_check_finding f = {.kind = RF_CHECK_UNREADABLE, .severity = RF_CHECK_FAULT};
@@ -68,7 +68,7 @@ static rf_status each_frame(rf_look *look, const char *stage, int reduce, frame_
         rf_pool_side(look->pool, read_one, next);
         status = tell(look, stage, k, err);
         if (status == RF_OK && now->status == RF_ERR_INPUT)
-            status = add_unreadable(look, k, now->err.text, err);
+            status = rf_look_unreadable(look, k, now->err.text, err);
         else if (status == RF_OK && now->status != RF_OK)
             status = rf_fail(err, now->status, "%s", now->err.text);
         if (status == RF_OK)
@@ -167,7 +167,7 @@ static rf_status probe_all(rf_look *look, rf_error *err)
             keep_metadata(&look->result->frames[k], &metadata);
         rf_metadata_free(&metadata);
         if (found == RF_ERR_INPUT)
-            RF_TRY(add_unreadable(look, k, why.text, err));
+            RF_TRY(rf_look_unreadable(look, k, why.text, err));
         else if (found != RF_OK)
             RF_TRY(rf_fail(err, found, "%s", why.text));
     }

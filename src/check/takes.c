@@ -37,6 +37,18 @@ const char *rf_takes_reason_name(rf_takes_reason reason)
     return names[reason];
 }
 
+/* A frame that cannot be read is counted, and the first one's fault kept; other faults are passed on. */
+static rf_status note_unreadable(rf_takes *takes, rf_takes_frame *frame, rf_status fault, const rf_error *why,
+                                 rf_error *err)
+{
+    if (fault != RF_ERR_INPUT)
+        return rf_fail(err, fault, "%s", why->text);
+    frame->width = frame->height = 0;
+    if (takes->unreadable_count++ == 0)
+        takes->unreadable = *why;
+    return RF_OK;
+}
+
 static rf_status read_headers(const rf_takes_options *options, rf_takes *takes, rf_error *err)
 {
     rf_status status;
@@ -53,7 +65,9 @@ static rf_status read_headers(const rf_takes_options *options, rf_takes *takes, 
         rf_metadata_init(&metadata);
         frame->capture_time_ms = INT64_MIN;
         frame->likeness = UNKNOWN_LIKENESS;
-        if (rf_frame_probe(frame->path, &limits, &info, &metadata, NULL) == RF_OK) {
+        rf_error why = {0};
+        rf_status fault = rf_frame_probe(frame->path, &limits, &info, &metadata, &why);
+        if (fault == RF_OK) {
             frame->width = info.width;
             frame->height = info.height;
             frame->capture_time_ms = metadata.capture_time_ms;
@@ -63,6 +77,8 @@ static rf_status read_headers(const rf_takes_options *options, rf_takes *takes, 
             frame->focal_length_mm = metadata.focal_length_mm;
         }
         rf_metadata_free(&metadata);
+        if (fault != RF_OK)
+            RF_TRY(note_unreadable(takes, frame, fault, &why, err));
         if (options->progress != NULL &&
             options->progress(options->progress_arg, "headers", i + 1, options->count) != 0)
             return rf_fail(err, RF_ERR_STOPPED, "stopped at frame %d of %d", i + 1, options->count);
@@ -79,9 +95,22 @@ static int by_time(const void *a, const void *b)
     return rf_natural_compare(x->path, y->path);
 }
 
+/* Frames that cannot be read are ordered as their neighbours in the list: the one before, else the one after. */
+static void lend_times(rf_takes *takes)
+{
+    rf_takes_frame *frames = takes->frames;
+    for (int i = 1; i < takes->frame_count; i++)
+        if (frames[i].width == 0 && (frames[i - 1].width > 0 || frames[i - 1].capture_time_ms != INT64_MIN))
+            frames[i].capture_time_ms = frames[i - 1].capture_time_ms;
+    for (int i = takes->frame_count - 2; i >= 0; i--)
+        if (frames[i].width == 0 && frames[i].capture_time_ms == INT64_MIN)
+            frames[i].capture_time_ms = frames[i + 1].capture_time_ms;
+}
+
 /* By time, when every frame that can be read has one. */
 static void settle_order(rf_takes *takes)
 {
+    lend_times(takes);
     for (int i = 0; i < takes->frame_count; i++)
         if (takes->frames[i].capture_time_ms == INT64_MIN)
             return;
@@ -153,9 +182,14 @@ static rf_status look_at_pictures(const rf_takes_options *options, rf_takes *tak
         int longer =
             takes->frames[i].width > takes->frames[i].height ? takes->frames[i].width : takes->frames[i].height;
         int reduce = longer >= 8 * THUMB_PX ? 8 : longer >= 2 * THUMB_PX ? 2 : 1;
-        if (takes->frames[i].width > 0 &&
-            rf_frame_read_luma(takes->frames[i].path, &limits, reduce, &luma, NULL, NULL, NULL) == RF_OK)
-            shrink(&luma, here);
+        if (takes->frames[i].width > 0) {
+            rf_error why = {0};
+            rf_status fault = rf_frame_read_luma(takes->frames[i].path, &limits, reduce, &luma, NULL, NULL, &why);
+            if (fault == RF_OK)
+                shrink(&luma, here);
+            else
+                RF_TRY(note_unreadable(takes, &takes->frames[i], fault, &why, err));
+        }
         if (i > 0 && here->width > 0 && before->width > 0)
             takes->frames[i].likeness = likeness(before, here);
         if (options->progress != NULL &&
@@ -292,6 +326,7 @@ rf_status rf_takes_json(const rf_takes *takes, char **text, size_t *bytes, rf_er
     rf_json_text(&json, "command", "takes");
     rf_json_number(&json, "gap_s", takes->gap_s);
     rf_json_integer(&json, "frames", takes->frame_count);
+    rf_json_integer(&json, "unreadable", takes->unreadable_count);
     rf_json_open(&json, "takes", '[', 0);
     for (int i = 0; i < takes->group_count; i++)
         write_take(&json, takes, i);

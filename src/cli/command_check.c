@@ -8,6 +8,7 @@
 #include "railfold/memory.h"
 #include "cli/check_view.h"
 #include "cli/commands.h"
+#include "cli/confine.h"
 #include "cli/destination.h"
 #include "cli/frames.h"
 #include "cli/progress.h"
@@ -86,6 +87,7 @@ static rf_status watch(const check_settings *set, const rf_arguments *arguments,
         return rf_fail(err, RF_ERR_USAGE, "--watch has no end to report on: leave --report out");
     if (set->frames.list != NULL || set->frames.list0 != NULL || arguments->operand_count != 1)
         return rf_fail(err, RF_ERR_USAGE, "--watch needs one folder, and no list");
+    (void)rf_confine(NULL, 0);
     return rf_check_watch(arguments->operands[0], &set->frames, check, err);
 }
 
@@ -98,6 +100,8 @@ static rf_status gather(const check_settings *set, const rf_arguments *arguments
     RF_TRY(rf_destinations_check(&report, 1, (const char *const *)take->paths, take->count, set->common.force, err));
     if (rf_stop_asked())
         status = rf_fail(err, RF_ERR_STOPPED, "stopped; nothing was written");
+    else
+        (void)rf_confine(&report, 1);
 done:
     return status;
 }

@@ -7,6 +7,7 @@
 #include "railfold/frame_io.h"
 #include "railfold/memory.h"
 #include "cli/commands.h"
+#include "cli/confine.h"
 #include "cli/depth_run.h"
 #include "cli/destination.h"
 #include "cli/values.h"
@@ -207,6 +208,7 @@ static rf_status check_destinations(const depth_settings *set, const char *map, 
             inputs[count++] = more[i];
     RF_TRY(rf_destinations_check_names(list, DESTINATIONS, err));
     RF_TRY(rf_destinations_check(list, DESTINATIONS, inputs, count, set->common.force, err));
+    (void)rf_confine(list, DESTINATIONS);
 done:
     rf_free(material);
     rf_free(texture);
@@ -308,17 +310,21 @@ static int is_stdout(const char *path)
     return path != NULL && strcmp(path, "-") == 0;
 }
 
-static rf_status write_report(const depth_settings *set, const rf_depth_report *report, rf_error *err)
+/* The report is the last output; then all of them get their names. */
+static rf_status write_report(const depth_settings *set, const rf_depth_report *report, rf_batch *batch, rf_error *err)
 {
     char *text = NULL;
     size_t bytes = 0;
-    if (set->common.report == NULL)
-        return RF_OK;
-    rf_status status = rf_depth_report_json(report, &text, &bytes, err);
-    if (status == RF_OK && is_stdout(set->common.report))
+    rf_status status = RF_OK;
+    const char *path = set->common.report;
+    if (path != NULL)
+        RF_TRY(rf_depth_report_json(report, &text, &bytes, err));
+    if (path != NULL && !is_stdout(path))
+        RF_TRY(rf_batch_add_text(batch, path, text, bytes, set->common.force, err));
+    RF_TRY(rf_batch_name(batch, err));
+    if (is_stdout(path))
         (void)fwrite(text, 1, bytes, stdout); /* main looks at the stream's state */
-    else if (status == RF_OK)
-        status = rf_text_write(set->common.report, text, bytes, set->common.force, err);
+done:
     rf_free(text);
     return status;
 }
@@ -328,6 +334,7 @@ static rf_status run_depth(rf_invocation *call, rf_error *err)
     const depth_settings *set = call->settings;
     rf_depth_map map = {0};
     rf_profile profile = {0};
+    rf_batch *batch = NULL;
     rf_status status;
     RF_TRY(check_together(set, &call->arguments, err));
     const char *path = call->arguments.operands[0];
@@ -338,11 +345,13 @@ static rf_status run_depth(rf_invocation *call, rf_error *err)
     survey(&report);
     RF_TRY(level(set, &map, &report, err));
     RF_TRY(measure(set, &report, &profile, err));
-    RF_TRY(depth_write_outputs(set, &map, report.has_profile ? &profile : NULL, err));
-    RF_TRY(write_report(set, &report, err));
+    RF_TRY(rf_batch_create(&batch, err));
+    RF_TRY(depth_write_outputs(batch, set, &map, report.has_profile ? &profile : NULL, err));
+    RF_TRY(write_report(set, &report, batch, err));
     if (!is_stdout(set->common.report) && !is_stdout(set->csv))
         depth_tell(set, &report);
 done:
+    rf_batch_destroy(&batch);
     rf_profile_free(&profile);
     rf_depth_map_free(&map);
     return status;

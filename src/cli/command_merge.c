@@ -7,6 +7,7 @@
 #include "railfold/memory.h"
 #include "railfold/stack.h"
 #include "cli/commands.h"
+#include "cli/confine.h"
 #include "cli/destination.h"
 #include "cli/frames.h"
 #include "cli/lengths.h"
@@ -146,6 +147,8 @@ static rf_status prepare(const merge_settings *set, const rf_arguments *argument
     RF_TRY(rf_destinations_check(destinations, DESTINATIONS, inputs, input_count, set->common.force, err));
     if (rf_stop_asked())
         status = rf_fail(err, RF_ERR_STOPPED, "stopped; nothing was written");
+    else
+        (void)rf_confine(destinations, DESTINATIONS);
 done:
     rf_free(inputs);
     return status;
@@ -173,6 +176,7 @@ static rf_merge_options merge_options(const merge_settings *set, const rf_sequen
     merge.force = set->common.force;
     merge.threads = set->threads;
     merge.memory_bytes = set->memory_bytes;
+    merge.digests = set->common.report != NULL;
     return merge;
 }
 
@@ -190,18 +194,20 @@ static rf_status take_lengths(const merge_settings *set, rf_merge_options *merge
     return status;
 }
 
-static rf_status write_report(const merge_settings *set, const rf_run_report *report, rf_error *err)
+/* The report is the last output; then all of them get their names. */
+static rf_status write_report(const merge_settings *set, const rf_run_report *report, rf_batch *batch, rf_error *err)
 {
     char *text = NULL;
     size_t bytes = 0;
     rf_status status = RF_OK;
-    if (set->common.report == NULL)
-        return RF_OK;
-    RF_TRY(rf_run_report_json(report, &text, &bytes, err));
-    if (strcmp(set->common.report, "-") == 0)
+    const char *path = set->common.report;
+    if (path != NULL)
+        RF_TRY(rf_run_report_json(report, &text, &bytes, err));
+    if (path != NULL && strcmp(path, "-") != 0)
+        RF_TRY(rf_batch_add_text(batch, path, text, bytes, set->common.force, err));
+    RF_TRY(rf_batch_name(batch, err));
+    if (path != NULL && strcmp(path, "-") == 0)
         (void)fwrite(text, 1, bytes, stdout); /* main looks at the stream's state */
-    else
-        RF_TRY(rf_text_write(set->common.report, text, bytes, set->common.force, err));
 done:
     rf_free(text);
     return status;
@@ -267,6 +273,7 @@ static rf_status run_merge(rf_invocation *call, rf_error *err)
     rf_sequence take;
     rf_run_report report;
     rf_progress progress;
+    rf_batch *batch = NULL;
     rf_status status;
     rf_sequence_init(&take);
     rf_run_report_init(&report);
@@ -275,6 +282,8 @@ static rf_status run_merge(rf_invocation *call, rf_error *err)
     if (set->common.verbose && !set->common.quiet)
         rf_frames_tell_left_out(&take);
     rf_merge_options merge = merge_options(set, &take, output);
+    RF_TRY(rf_batch_create(&batch, err));
+    merge.batch = batch;
     RF_TRY(take_lengths(set, &merge, err));
     rf_progress_init(&progress, stderr, (rf_progress_when)set->common.progress, set->common.quiet);
     merge.progress = rf_progress_step;
@@ -283,12 +292,13 @@ static rf_status run_merge(rf_invocation *call, rf_error *err)
     rf_progress_end(&progress);
     if (status != RF_OK)
         goto done;
-    RF_TRY(write_report(set, &report, err));
+    RF_TRY(write_report(set, &report, batch, err));
     call->warnings = tell_warnings(set, &report);
     if (!set->common.quiet)
         tell_summary(&report);
     print_paths(set, output);
 done:
+    rf_batch_destroy(&batch);
     rf_run_report_free(&report);
     rf_sequence_free(&take);
     rf_free(output_owned);

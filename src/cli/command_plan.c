@@ -260,15 +260,10 @@ static rf_status check_outputs(const plan_settings *set, const rf_arguments *arg
     return rf_destinations_check(outputs, 2, NULL, 0, set->common.force, err);
 }
 
-/* Writes to the path, "-" meaning standard output, or nowhere when it is NULL. */
-static rf_status write_text(const char *path, const char *text, int force, rf_error *err)
+/* Into the batch, unless it is for standard output, or for nowhere (NULL). */
+static rf_status add_text(rf_batch *batch, const char *path, const char *text, int force, rf_error *err)
 {
-    if (path == NULL)
-        return RF_OK;
-    if (!is_stdout(path))
-        return rf_text_write(path, text, strlen(text), force, err);
-    (void)fputs(text, stdout); /* main looks at the stream's state */
-    return RF_OK;
+    return path == NULL || is_stdout(path) ? RF_OK : rf_batch_add_text(batch, path, text, strlen(text), force, err);
 }
 
 /* `plan` is NULL when only a comparison was asked for and no aperture was given. */
@@ -276,6 +271,7 @@ static rf_status print_plan(const plan_settings *set, const rf_plan_result *plan
                             rf_error *err)
 {
     char *report = NULL, *card = NULL, *screen = NULL;
+    rf_batch *batch = NULL;
     rf_status status = RF_OK;
     if (set->common.report != NULL)
         RF_TRY(rf_plan_json(&set->plan, plan, rows, count, &report, err));
@@ -285,11 +281,14 @@ static rf_status print_plan(const plan_settings *set, const rf_plan_result *plan
         RF_TRY(rf_plan_compare_text(&set->plan, rows, count, &screen, err));
     else
         RF_TRY(rf_plan_screen_text(&set->plan, plan, &screen, err));
-    RF_TRY(write_text(set->common.report, report, set->common.force, err));
-    RF_TRY(write_text(set->csv, card, set->common.force, err));
-    if (!is_stdout(set->common.report) && !is_stdout(set->csv))
-        (void)fputs(screen, stdout);
+    RF_TRY(rf_batch_create(&batch, err));
+    RF_TRY(add_text(batch, set->common.report, report, set->common.force, err));
+    RF_TRY(add_text(batch, set->csv, card, set->common.force, err));
+    RF_TRY(rf_batch_name(batch, err));
+    /* main looks at the stream's state */
+    (void)fputs(is_stdout(set->common.report) ? report : is_stdout(set->csv) ? card : screen, stdout);
 done:
+    rf_batch_destroy(&batch);
     rf_free(screen);
     rf_free(card);
     rf_free(report);

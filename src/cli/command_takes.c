@@ -12,6 +12,7 @@
 #include "railfold/sequence.h"
 #include "railfold/takes.h"
 #include "cli/commands.h"
+#include "cli/confine.h"
 #include "cli/destination.h"
 #include "cli/progress.h"
 #include "cli/talk.h"
@@ -76,10 +77,15 @@ static void free_paths(path_list *list)
     *list = (path_list){0};
 }
 
-static int is_folder(const char *path)
+/* Links are not followed: no circles. What went away meanwhile is no folder. */
+static rf_status look_for_folder(const char *path, int *found, rf_error *err)
 {
     struct stat what;
-    return lstat(path, &what) == 0 && S_ISDIR(what.st_mode); /* links are not followed: no circles */
+    int seen = lstat(path, &what) == 0;
+    if (!seen && errno != ENOENT)
+        return rf_fail(err, RF_ERR_INPUT, "%s cannot be looked at: %s", path, strerror(errno));
+    *found = seen && S_ISDIR(what.st_mode);
+    return RF_OK;
 }
 
 static int compare_paths(const void *a, const void *b)
@@ -93,7 +99,7 @@ static rf_status add_frames(path_list *frames, const char *folder, rf_error *err
     rf_error none = {0};
     rf_sequence_init(&here);
     rf_status status = rf_sequence_from_folder(&here, folder, &none);
-    if (status == RF_ERR_INPUT) /* no frame lies in this one itself */
+    if (status == RF_ERR_INPUT && here.listed) /* no frame lies in this one itself */
         status = RF_OK;
     else if (status != RF_OK)
         status = rf_fail(err, status, "%s", none.text);
@@ -109,17 +115,25 @@ static rf_status walk_folder(path_list *frames, const char *folder, int depth, r
     path_list below = {0};
     char *path = NULL;
     struct dirent *entry;
+    int is_folder = 0;
     DIR *dir = opendir(folder);
     if (dir == NULL)
         return rf_fail(err, RF_ERR_INPUT, "%s: the folder cannot be read: %s", folder, strerror(errno));
     RF_TRY(add_frames(frames, folder, err));
-    while ((entry = readdir(dir)) != NULL) {
+    for (;;) {
+        errno = 0;
+        if ((entry = readdir(dir)) == NULL) {
+            if (errno != 0)
+                RF_TRY(rf_fail(err, RF_ERR_INPUT, "%s: the folder cannot be listed: %s", folder, strerror(errno)));
+            break;
+        }
         if (entry->d_name[0] == '.')
             continue;
         size_t bytes = strlen(folder) + strlen(entry->d_name) + 2;
         RF_TRY(rf_alloc(&path, bytes, 1, "the list of folders", err));
         (void)snprintf(path, bytes, "%s/%s", folder, entry->d_name);
-        if (is_folder(path) && depth < FOLDER_DEPTH_MOST)
+        RF_TRY(look_for_folder(path, &is_folder, err));
+        if (is_folder && depth < FOLDER_DEPTH_MOST)
             RF_TRY(add_path(&below, path, err));
         rf_free(path);
         path = NULL;
@@ -246,6 +260,8 @@ static rf_status prepare(const takes_settings *set, const rf_arguments *argument
         return rf_fail(err, RF_ERR_INPUT, "%s: no frame was found in the folder or below it", arguments->operands[0]);
     RF_TRY(
         rf_destinations_check(&report, 1, (const char *const *)frames->paths, frames->count, set->common.force, err));
+    const rf_destination outputs[] = {report, {"--lists", set->lists, NULL}};
+    (void)rf_confine(outputs, 2);
 done:
     return status;
 }
@@ -255,6 +271,7 @@ static rf_status run_takes(rf_invocation *call, rf_error *err)
     const takes_settings *set = call->settings;
     path_list frames = {0};
     rf_takes takes;
+    char count[32];
     rf_progress progress;
     rf_status status;
     rf_takes_init(&takes);
@@ -276,6 +293,10 @@ static rf_status run_takes(rf_invocation *call, rf_error *err)
         RF_TRY(write_report(set, &takes, err));
     if (set->common.report == NULL || strcmp(set->common.report, "-") != 0)
         print_table(&takes);
+    if (takes.unreadable_count > 0)
+        rf_talk(stderr, "warning: %s of the card cannot be read, the first: %s",
+                rf_talk_count(count, sizeof count, takes.unreadable_count, "frame"), takes.unreadable.text);
+    call->warnings = takes.unreadable_count > 0;
 done:
     rf_takes_free(&takes);
     free_paths(&frames);

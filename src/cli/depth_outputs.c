@@ -12,8 +12,10 @@
 #include "railfold/frame_io.h"
 #include "railfold/memory.h"
 #include "railfold/mesh_io.h"
+#include "cli/stop.h"
 
 typedef struct work {
+    rf_batch *batch;
     const depth_settings *set;
     const rf_depth_map *map;
     rf_image picture; /* empty when none was given */
@@ -56,7 +58,7 @@ static rf_status finish_flat_view(const work *w, const char *path, rf_image *vie
     rf_depth_hatch(w->map, view, NULL);
     rf_status status = rf_depth_legend(w->map, view, &legend, &out, err);
     if (status == RF_OK)
-        status = rf_picture_write(path, &out, NULL, NULL, w->set->common.force, err);
+        status = rf_batch_add_picture(w->batch, path, &out, NULL, w->set->common.force, err);
     rf_image_free(&out);
     return status;
 }
@@ -141,12 +143,12 @@ static rf_status write_draped(const work *w, rf_error *err)
         rf_drape_view from = {
             .turn_deg = w->set->angle[0], .lean_deg = w->set->angle[1], .pixels_per_unit = w->pixels_per_unit};
         RF_TRY(rf_depth_drape(w->map, &skin, &from, &view, err));
-        RF_TRY(rf_picture_write(w->set->drape, &view, NULL, NULL, w->set->common.force, err));
+        RF_TRY(rf_batch_add_picture(w->batch, w->set->drape, &view, NULL, w->set->common.force, err));
         rf_image_free(&view);
     }
     if (w->set->stereo != NULL) {
         RF_TRY(rf_depth_stereo(w->map, &skin, w->pixels_per_unit, EYES_APART_DEG, &view, err));
-        RF_TRY(rf_picture_write(w->set->stereo, &view, NULL, NULL, w->set->common.force, err));
+        RF_TRY(rf_batch_add_picture(w->batch, w->set->stereo, &view, NULL, w->set->common.force, err));
     }
 done:
     rf_image_free(&view);
@@ -164,14 +166,18 @@ static rf_status write_obj(const work *w, const rf_mesh *mesh, rf_error *err)
     int force = w->set->common.force;
     const char *path = w->set->mesh;
     if (w->picture.data == NULL)
-        return rf_mesh_write_obj(path, mesh, NULL, force, err);
+        return rf_mesh_write_obj(w->batch, path, mesh, NULL, force, err);
     RF_TRY(depth_beside(path, ".mtl", &material, err));
     RF_TRY(depth_beside(path, ".png", &texture, err));
+    if (strchr(path, '\n') != NULL) {
+        status = rf_fail(err, RF_ERR_OUTPUT, "%s holds a line break, which a mesh cannot name its material by", path);
+        goto done;
+    }
     const char *slash = strrchr(path, '/');
     size_t folder = slash != NULL ? (size_t)(slash + 1 - path) : 0;
-    RF_TRY(rf_picture_write(texture, &w->picture, NULL, NULL, force, err));
-    RF_TRY(rf_mesh_write_mtl(material, texture + folder, force, err));
-    RF_TRY(rf_mesh_write_obj(path, mesh, material + folder, force, err));
+    RF_TRY(rf_batch_add_picture(w->batch, texture, &w->picture, NULL, force, err));
+    RF_TRY(rf_mesh_write_mtl(w->batch, material, texture + folder, force, err));
+    RF_TRY(rf_mesh_write_obj(w->batch, path, mesh, material + folder, force, err));
 done:
     rf_free(material);
     rf_free(texture);
@@ -184,8 +190,9 @@ static rf_status write_mesh(const work *w, rf_error *err)
     const rf_image *picture = w->picture.data != NULL ? &w->picture : NULL;
     rf_status status = rf_depth_mesh_build(w->map, picture, (size_t)w->set->points, &mesh, err);
     if (status == RF_OK)
-        status = ends_with(w->set->mesh, ".obj") ? write_obj(w, &mesh, err)
-                                                 : rf_mesh_write_ply(w->set->mesh, &mesh, w->set->common.force, err);
+        status = ends_with(w->set->mesh, ".obj")
+                     ? write_obj(w, &mesh, err)
+                     : rf_mesh_write_ply(w->batch, w->set->mesh, &mesh, w->set->common.force, err);
     rf_mesh_free(&mesh);
     return status;
 }
@@ -196,8 +203,9 @@ static rf_status write_cloud(const work *w, rf_error *err)
     const rf_image *picture = w->picture.data != NULL ? &w->picture : NULL;
     rf_status status = rf_depth_cloud_build(w->map, picture, (size_t)w->set->points, &cloud, err);
     if (status == RF_OK)
-        status = ends_with(w->set->cloud, ".xyz") ? rf_mesh_write_xyz(w->set->cloud, &cloud, w->set->common.force, err)
-                                                  : rf_mesh_write_ply(w->set->cloud, &cloud, w->set->common.force, err);
+        status = ends_with(w->set->cloud, ".xyz")
+                     ? rf_mesh_write_xyz(w->batch, w->set->cloud, &cloud, w->set->common.force, err)
+                     : rf_mesh_write_ply(w->batch, w->set->cloud, &cloud, w->set->common.force, err);
     rf_mesh_free(&cloud);
     return status;
 }
@@ -216,7 +224,7 @@ static rf_status write_levelled(const work *w, rf_error *err)
                           .nearer = map->nearer,
                           .levelled = 1};
     rf_map_text_write(&facts, text);
-    return rf_picture_write(w->set->levelled, &map->depth, NULL, text, w->set->common.force, err);
+    return rf_batch_add_picture(w->batch, w->set->levelled, &map->depth, text, w->set->common.force, err);
 }
 
 static rf_status write_profile(const work *w, const rf_profile *profile, rf_error *err)
@@ -229,13 +237,13 @@ static rf_status write_profile(const work *w, const rf_profile *profile, rf_erro
         if (strcmp(w->set->csv, "-") == 0)
             (void)fwrite(text, 1, bytes, stdout); /* main looks at the stream's state */
         else
-            RF_TRY(rf_text_write(w->set->csv, text, bytes, w->set->common.force, err));
+            RF_TRY(rf_batch_add_text(w->batch, w->set->csv, text, bytes, w->set->common.force, err));
         rf_free(text);
         text = NULL;
     }
     if (w->set->plot != NULL) {
         RF_TRY(rf_profile_svg(w->map, profile, &text, &bytes, err));
-        RF_TRY(rf_text_write(w->set->plot, text, bytes, w->set->common.force, err));
+        RF_TRY(rf_batch_add_text(w->batch, w->set->plot, text, bytes, w->set->common.force, err));
     }
 done:
     rf_free(text);
@@ -263,11 +271,22 @@ static rf_status find_interval(work *w, rf_error *err)
     return RF_OK;
 }
 
-rf_status depth_write_outputs(const depth_settings *set, const rf_depth_map *map, const rf_profile *profile,
-                              rf_error *err)
+/* One output after the other; a stop asked for in between ends it, and nothing has its name yet. */
+typedef rf_status (*output_fn)(const work *w, rf_error *err);
+
+static rf_status write_if(const char *wanted, output_fn fn, const work *w, rf_error *err)
+{
+    if (wanted == NULL)
+        return RF_OK;
+    return rf_stop_asked() ? rf_fail(err, RF_ERR_STOPPED, "stopped; nothing was written") : fn(w, err);
+}
+
+rf_status depth_write_outputs(rf_batch *batch, const depth_settings *set, const rf_depth_map *map,
+                              const rf_profile *profile, rf_error *err)
 {
     rf_status status;
-    work w = {.set = set, .map = map, .pixels_per_unit = rf_depth_pixels_per_unit(map, set->exaggerate)};
+    work w = {
+        .batch = batch, .set = set, .map = map, .pixels_per_unit = rf_depth_pixels_per_unit(map, set->exaggerate)};
     int views = set->colour != NULL || set->relief != NULL || set->drape != NULL || set->stereo != NULL;
     RF_TRY(find_interval(&w, err));
     if (set->picture != NULL)
@@ -276,18 +295,12 @@ rf_status depth_write_outputs(const depth_settings *set, const rf_depth_map *map
         RF_TRY(rf_image_alloc(&w.smooth, map->depth.width, map->depth.height, 1, RF_F32, "a smoothed map", err));
         rf_depth_smooth(map, &w.smooth, NULL);
     }
-    if (set->mesh != NULL) /* first what may be refused */
-        RF_TRY(write_mesh(&w, err));
-    if (set->cloud != NULL)
-        RF_TRY(write_cloud(&w, err));
-    if (set->levelled != NULL)
-        RF_TRY(write_levelled(&w, err));
-    if (set->colour != NULL)
-        RF_TRY(write_colour(&w, err));
-    if (set->relief != NULL)
-        RF_TRY(write_relief(&w, err));
-    if (set->drape != NULL || set->stereo != NULL)
-        RF_TRY(write_draped(&w, err));
+    RF_TRY(write_if(set->mesh, write_mesh, &w, err)); /* first what may be refused */
+    RF_TRY(write_if(set->cloud, write_cloud, &w, err));
+    RF_TRY(write_if(set->levelled, write_levelled, &w, err));
+    RF_TRY(write_if(set->colour, write_colour, &w, err));
+    RF_TRY(write_if(set->relief, write_relief, &w, err));
+    RF_TRY(write_if(set->drape != NULL ? set->drape : set->stereo, write_draped, &w, err));
     if (profile != NULL)
         RF_TRY(write_profile(&w, profile, err));
 done:

@@ -5,6 +5,7 @@
 #include "railfold/depth_map.h"
 #include "railfold/depth_measure.h"
 #include "railfold/depth_report.h"
+#include "railfold/frame_io.h"
 #include "cli/options.h"
 
 /* A number of places as "X,Y" or "X0,Y0,X1,Y1" ... */
@@ -43,9 +44,9 @@ rf_status depth_load(const depth_settings *set, const char *path, rf_depth_map *
 rf_status depth_load_picture(const depth_settings *set, const rf_depth_map *map, rf_image *picture,
                              rf_error *err) RF_CHECKED;
 
-/* depth_outputs.c: every file that was asked for. `profile` may be NULL. */
-rf_status depth_write_outputs(const depth_settings *set, const rf_depth_map *map, const rf_profile *profile,
-                              rf_error *err) RF_CHECKED;
+/* depth_outputs.c: every file that was asked for, into the batch. `profile` may be NULL. */
+rf_status depth_write_outputs(rf_batch *batch, const depth_settings *set, const rf_depth_map *map,
+                              const rf_profile *profile, rf_error *err) RF_CHECKED;
 
 /* The texture and material beside an .obj: its name with another ending, from rf_alloc. */
 rf_status depth_beside(const char *path, const char *ending, char **name, rf_error *err) RF_CHECKED;

@@ -22,6 +22,12 @@ void rf_stop_install(void)
         if (sigaction(signals[i], NULL, &before) == 0 && before.sa_handler != SIG_IGN)
             (void)sigaction(signals[i], &action, NULL);
     }
+    /* A file that grows past a limit, or a reader that went away, is an error of the write: it is told, and cleared up
+     * after, where the signal would end the run with temporaries left. */
+    struct sigaction ignore = {.sa_handler = SIG_IGN};
+    (void)sigemptyset(&ignore.sa_mask);
+    (void)sigaction(SIGXFSZ, &ignore, NULL);
+    (void)sigaction(SIGPIPE, &ignore, NULL);
 }
 
 int rf_stop_asked(void)

@@ -1,4 +1,5 @@
 /* exif_build.c - a fresh EXIF block (CIPA DC-008, Exif 2.32) by libexif: only values that are true of the output. */
+#include "exif_memory.h"
 #include "io_codec.h"
 
 #include <math.h>
@@ -36,8 +37,9 @@ static unsigned char *add_entry(builder *b, ExifIfd ifd, int tag, ExifFormat for
     entry->size = (unsigned)bytes;
     entry->data = value;
     exif_content_add_entry(b->data->ifd[ifd], entry);
-    exif_entry_unref(entry); /* the content holds it now */
-    return value;
+    b->failed |= entry->parent == NULL; /* the content had no room for it, and the value goes with the entry */
+    exif_entry_unref(entry);            /* the content holds it now */
+    return b->failed ? NULL : value;
 }
 
 static void add_text(builder *b, ExifIfd ifd, int tag, const char *text)
@@ -141,7 +143,7 @@ rf_status rf_exif_build(const rf_metadata *metadata, const rf_exif_extra *extra,
     rf_status status;
     unsigned char *block = NULL;
     unsigned block_bytes = 0;
-    builder b = {.memory = exif_mem_new_default()};
+    builder b = {.memory = rf_exif_memory_new()};
     *out = NULL;
     *bytes = 0;
     b.data = b.memory == NULL ? NULL : exif_data_new_mem(b.memory);
@@ -151,7 +153,7 @@ rf_status rf_exif_build(const rf_metadata *metadata, const rf_exif_extra *extra,
         if (!b.failed)
             exif_data_save_data(b.data, &block, &block_bytes);
     }
-    if (block == NULL || block_bytes <= HEAD_BYTES)
+    if (block == NULL || block_bytes <= HEAD_BYTES || rf_exif_memory_ran_out())
         RF_TRY(rf_fail(err, RF_ERR_MEMORY, "the EXIF block of the output: the system has no memory left"));
     RF_TRY(rf_alloc_raw(out, block_bytes - HEAD_BYTES, 1, "an EXIF block", err));
     memcpy(*out, block + HEAD_BYTES, block_bytes - HEAD_BYTES);
@@ -169,7 +171,11 @@ done:
 rf_status rf_metadata_build_exif(const rf_metadata *metadata, uint8_t **out, size_t *bytes, rf_error *err)
 {
     rf_exif_extra extra;
-    rf_exif_extra_read(metadata, &extra);
+    rf_status status = rf_exif_extra_read(metadata, &extra, err);
+    *out = NULL;
+    *bytes = 0;
+    if (status != RF_OK)
+        return status;
     (void)snprintf(extra.software, sizeof extra.software, "%s", rf_software_of(metadata));
     return rf_exif_build(metadata, &extra, out, bytes, err);
 }

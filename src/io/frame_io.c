@@ -21,8 +21,8 @@ static rf_status open_failed(const char *path, rf_error *err)
     char reason[128] = "unknown reason";
     int number = errno;
     (void)strerror_r(number, reason, sizeof reason);
-    return rf_fail(err, RF_ERR_INPUT, "%s: cannot be opened (%s); a JPEG, PNG or TIFF picture was expected", path,
-                   reason);
+    return rf_fail(err, number == ENOMEM ? RF_ERR_MEMORY : RF_ERR_INPUT,
+                   "%s: cannot be opened (%s); a JPEG, PNG or TIFF picture was expected", path, reason);
 }
 
 static const rf_read_format *format_of(const uint8_t *head, size_t bytes)
@@ -54,6 +54,7 @@ rf_status rf_decoder_open_file(rf_decoder *decoder, const char *path, rf_error *
     if (about.st_size == 0)
         return rf_fail(err, RF_ERR_INPUT, "%s: is empty (0 bytes); a JPEG, PNG or TIFF picture was expected", path);
     decoder->file_bytes = about.st_size;
+    decoder->stamp = rf_file_stamp_of(&about);
     uint8_t head[RF_HEAD_BYTES] = {0};
     ssize_t got = pread(fd, head, sizeof head, 0);
     if (got < 0)
@@ -138,7 +139,8 @@ static void fill_info(const rf_decoder *decoder, rf_frame_info *info)
                                 .channels = decoder->channels,
                                 .sample = decoder->sample,
                                 .orientation = orientation,
-                                .format = decoder->format->name};
+                                .format = decoder->format->name,
+                                .stamp = decoder->stamp};
 }
 
 /* Hands the decoder's metadata over to the caller. */

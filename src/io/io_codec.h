@@ -33,6 +33,7 @@ struct rf_decoder {
     const char *path;             /* borrowed, for messages */
     FILE *file;
     int64_t file_bytes;
+    rf_file_stamp stamp;
     int takes_float;   /* in: 32-bit float samples are welcome (maps) */
     int width, height; /* as stored, before orientation */
     int channels;      /* 1 or 3, after palette and alpha are dealt with */
@@ -67,6 +68,14 @@ int rf_orientation_mirrors_y(int orientation);
 /* A copy of `text` that ends with NUL even if `bytes` does not include one; stops at the first NUL. */
 rf_status rf_text_copy(char **out, const char *text, size_t bytes, rf_error *err) RF_CHECKED;
 
+/* ---- what a file's bytes are ---- */
+
+struct stat;
+rf_file_stamp rf_file_stamp_of(const struct stat *about);
+/* SHA-256 of an open file from its beginning, its position untouched; `code` is that of a failure. */
+rf_status rf_descriptor_digest(int fd, const char *path, rf_status code, char text[RF_SHA256_TEXT_BYTES],
+                               rf_error *err) RF_CHECKED;
+
 /* ---- EXIF ---- */
 
 /* Texts that travel from a frame's EXIF block to the output's, and are no part of rf_metadata. */
@@ -76,7 +85,7 @@ typedef struct rf_exif_extra {
     int color_space; /* EXIF ColorSpace: 1 sRGB, 65535 other; 0 absent */
 } rf_exif_extra;
 
-void rf_exif_extra_read(const rf_metadata *metadata, rf_exif_extra *extra);
+rf_status rf_exif_extra_read(const rf_metadata *metadata, rf_exif_extra *extra, rf_error *err) RF_CHECKED;
 rf_status rf_exif_build(const rf_metadata *metadata, const rf_exif_extra *extra, uint8_t **out, size_t *bytes,
                         rf_error *err) RF_CHECKED;
 /* "Make Model"; Make is left out where Model repeats it. */
@@ -95,11 +104,22 @@ int rf_is_own_software(const char *software);
 typedef struct rf_outfile {
     char *path, *temporary;
     FILE *file;
+    int lock; /* descriptor that keeps the temporary from being taken for an orphan */
     int force;
+    int named, swapped; /* has its name; the temporary name holds what was replaced */
 } rf_outfile;
 
+/* Removes what killed runs left of the same output, and opens a temporary of its own. */
 rf_status rf_outfile_open(rf_outfile *out, const char *path, int force, rf_error *err) RF_CHECKED;
-/* Flush, fsync, rename. The struct is spent either way. */
+/* The failure of a write just made (errno). */
+rf_status rf_outfile_short(const rf_outfile *out, rf_error *err);
+/* Flush, fsync, close. On failure abort it. */
+rf_status rf_outfile_finish(rf_outfile *out, rf_error *err) RF_CHECKED;
+/* Gives finished files their names, all or none. The structs are spent either way. */
+rf_status rf_outfiles_name(rf_outfile *files, int count, rf_error *err) RF_CHECKED;
+/* Finish and leave to the batch. The struct is spent either way. */
+rf_status rf_batch_add_outfile(rf_batch *batch, rf_outfile *out, rf_error *err) RF_CHECKED;
+/* Finish and name. The struct is spent either way. */
 rf_status rf_outfile_commit(rf_outfile *out, rf_error *err) RF_CHECKED;
 void rf_outfile_abort(rf_outfile *out);
 
@@ -125,6 +145,9 @@ struct rf_writer {
 };
 
 extern const rf_write_format rf_write_jpeg, rf_write_png, rf_write_tiff;
+
+/* All rows are there: the file is finished, under its temporary name. On failure abort it. */
+rf_status rf_writer_finish(rf_writer *writer, rf_error *err) RF_CHECKED;
 
 #define RF_SOFTWARE "railfold " RF_VERSION
 

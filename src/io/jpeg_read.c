@@ -88,6 +88,8 @@ static rf_status fail(const rf_decoder *decoder, rf_error *err)
     const jpeg_reader *reader = decoder->state;
     if (reader->out_of_memory)
         return rf_fail(err, RF_ERR_MEMORY, "%s: no memory to decode it (%s)", decoder->path, reader->message);
+    if (ferror(decoder->file)) /* the picture may be whole */
+        return rf_fail(err, RF_ERR_INPUT, "%s: the disk or card failed to read it", decoder->path);
     return rf_fail(err, RF_ERR_INPUT, "%s: damaged or truncated JPEG (%s); a whole picture was expected", decoder->path,
                    reader->message);
 }
@@ -113,7 +115,7 @@ static rf_status take_markers(rf_decoder *decoder, rf_error *err)
             RF_TRY(rf_text_copy(&decoder->description, data, marker->data_length, err));
     }
     rf_exif_extra extra;
-    rf_exif_extra_read(&decoder->metadata, &extra);
+    RF_TRY(rf_exif_extra_read(&decoder->metadata, &extra, err));
     decoder->is_own_output = rf_is_own_software(extra.software);
 done:
     return status;

@@ -36,14 +36,14 @@ static void add_float(block *b, float value)
     add_u32(b, bits);
 }
 
-static rf_status finish(rf_outfile *out, rf_error *err)
+static rf_status finish(rf_batch *batch, rf_outfile *out, rf_error *err)
 {
     if (ferror(out->file)) {
-        rf_status status = rf_fail(err, RF_ERR_OUTPUT, "%s: could not be written whole", out->path);
+        rf_status status = rf_outfile_short(out, err);
         rf_outfile_abort(out);
         return status;
     }
-    return rf_outfile_commit(out, err);
+    return rf_batch_add_outfile(batch, out, err);
 }
 
 static void add_ply_head(FILE *file, const rf_mesh *mesh)
@@ -59,7 +59,7 @@ static void add_ply_head(FILE *file, const rf_mesh *mesh)
     fputs("end_header\n", file);
 }
 
-rf_status rf_mesh_write_ply(const char *path, const rf_mesh *mesh, int force, rf_error *err)
+rf_status rf_mesh_write_ply(rf_batch *batch, const char *path, const rf_mesh *mesh, int force, rf_error *err)
 {
     rf_outfile out = {0};
     rf_status status = rf_outfile_open(&out, path, force, err);
@@ -85,10 +85,11 @@ rf_status rf_mesh_write_ply(const char *path, const rf_mesh *mesh, int force, rf
             add_u32(&b, mesh->corners[i][k]);
     }
     flush_block(&b);
-    return finish(&out, err);
+    return finish(batch, &out, err);
 }
 
-rf_status rf_mesh_write_obj(const char *path, const rf_mesh *mesh, const char *material, int force, rf_error *err)
+rf_status rf_mesh_write_obj(rf_batch *batch, const char *path, const rf_mesh *mesh, const char *material, int force,
+                            rf_error *err)
 {
     rf_outfile out = {0};
     rf_status status = rf_outfile_open(&out, path, force, err);
@@ -106,10 +107,10 @@ rf_status rf_mesh_write_obj(const char *path, const rf_mesh *mesh, const char *m
         unsigned long p = mesh->corners[i][0] + 1ul, q = mesh->corners[i][1] + 1ul, r = mesh->corners[i][2] + 1ul;
         (void)fprintf(out.file, "f %lu/%lu %lu/%lu %lu/%lu\n", p, p, q, q, r, r);
     }
-    return finish(&out, err);
+    return finish(batch, &out, err);
 }
 
-rf_status rf_mesh_write_mtl(const char *path, const char *texture, int force, rf_error *err)
+rf_status rf_mesh_write_mtl(rf_batch *batch, const char *path, const char *texture, int force, rf_error *err)
 {
     rf_outfile out = {0};
     rf_status status = rf_outfile_open(&out, path, force, err);
@@ -117,10 +118,10 @@ rf_status rf_mesh_write_mtl(const char *path, const char *texture, int force, rf
         return status;
     (void)fprintf(out.file, "# " RF_SOFTWARE "\nnewmtl surface\nKa 1 1 1\nKd 1 1 1\nKs 0 0 0\nillum 1\nmap_Kd %s\n",
                   texture);
-    return finish(&out, err);
+    return finish(batch, &out, err);
 }
 
-rf_status rf_mesh_write_xyz(const char *path, const rf_mesh *mesh, int force, rf_error *err)
+rf_status rf_mesh_write_xyz(rf_batch *batch, const char *path, const rf_mesh *mesh, int force, rf_error *err)
 {
     rf_outfile out = {0};
     rf_status status = rf_outfile_open(&out, path, force, err);
@@ -133,5 +134,5 @@ rf_status rf_mesh_write_xyz(const char *path, const rf_mesh *mesh, int force, rf
             (void)fprintf(out.file, " %d %d %d", mesh->colour[i][0], mesh->colour[i][1], mesh->colour[i][2]);
         (void)fputc('\n', out.file);
     }
-    return finish(&out, err);
+    return finish(batch, &out, err);
 }

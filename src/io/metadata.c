@@ -1,10 +1,10 @@
 /* metadata.c - the metadata struct, and the few EXIF values railfold reads. Tags: CIPA DC-008 (Exif 2.32), by libexif.
  */
+#include "exif_memory.h"
 #include "io_codec.h"
 
 #include <ctype.h>
 #include <math.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include <libexif/exif-data.h>
@@ -171,16 +171,21 @@ static ExifData *parse(const uint8_t *exif, size_t bytes, rf_status *status, rf_
         return NULL;
     memcpy(block, exif_head, sizeof exif_head); /* libexif wants the head of a JPEG segment */
     memcpy(block + sizeof exif_head, exif, bytes);
-    ExifData *data = exif_data_new();
+    ExifMem *memory = rf_exif_memory_new();
+    ExifData *data = memory == NULL ? NULL : exif_data_new_mem(memory);
     if (data != NULL) {
         exif_data_unset_option(data, EXIF_DATA_OPTION_FOLLOW_SPECIFICATION); /* else it invents missing values */
         exif_data_load_data(data, block, (unsigned)(bytes + sizeof exif_head));
-        if (data->ifd[EXIF_IFD_0]->count == 0 && data->ifd[EXIF_IFD_EXIF]->count == 0) {
+        if (rf_exif_memory_ran_out() || (data->ifd[EXIF_IFD_0]->count == 0 && data->ifd[EXIF_IFD_EXIF]->count == 0)) {
             exif_data_unref(data);
             data = NULL;
         }
     }
     rf_free(block);
+    if (memory != NULL)
+        exif_mem_unref(memory); /* the data holds it */
+    if (rf_exif_memory_ran_out())
+        *status = rf_fail(err, RF_ERR_MEMORY, "an EXIF block of %zu bytes: the system has no memory left", bytes);
     return data;
 }
 
@@ -233,17 +238,18 @@ done:
     return status;
 }
 
-void rf_exif_extra_read(const rf_metadata *metadata, rf_exif_extra *extra)
+rf_status rf_exif_extra_read(const rf_metadata *metadata, rf_exif_extra *extra, rf_error *err)
 {
-    rf_status status;
+    rf_status status = RF_OK;
     *extra = (rf_exif_extra){0};
-    ExifData *data = metadata->exif == NULL ? NULL : parse(metadata->exif, metadata->exif_bytes, &status, NULL);
+    ExifData *data = metadata->exif == NULL ? NULL : parse(metadata->exif, metadata->exif_bytes, &status, err);
     if (data == NULL)
-        return;
+        return status;
     text_of(data, EXIF_IFD_0, EXIF_TAG_MAKE, extra->make, sizeof extra->make);
     text_of(data, EXIF_IFD_0, EXIF_TAG_MODEL, extra->model, sizeof extra->model);
     text_of(data, EXIF_IFD_0, EXIF_TAG_SOFTWARE, extra->software, sizeof extra->software);
     text_of(data, EXIF_IFD_INTEROPERABILITY, EXIF_TAG_INTEROPERABILITY_INDEX, extra->interop, sizeof extra->interop);
     extra->color_space = (int)number_of(data, EXIF_IFD_EXIF, EXIF_TAG_COLOR_SPACE);
     exif_data_unref(data);
+    return RF_OK;
 }

@@ -28,16 +28,21 @@ _Noreturn static void on_error(png_structp png, png_const_charp text)
     longjmp(reader->escape, 1);
 }
 
-/* Warnings concern extras (a profile, a text) that libpng then drops; pixels are covered by errors. */
+/* Warnings concern extras (a profile, a text) that libpng then drops; pixels are covered by errors. What it drops for
+ * want of memory is an error too. */
 static void on_warning(png_structp png, png_const_charp text)
 {
-    (void)png;
-    (void)text;
+    if (strstr(text, "memory") != NULL)
+        on_error(png, text);
 }
 
 static rf_status fail(const rf_decoder *decoder, rf_error *err)
 {
     const png_reader *reader = decoder->state;
+    if (ferror(decoder->file)) /* the picture may be whole */
+        return rf_fail(err, RF_ERR_INPUT, "%s: the disk or card failed to read it", decoder->path);
+    if (strstr(reader->message, "memory") != NULL) /* libpng and zlib have no code for it */
+        return rf_fail(err, RF_ERR_MEMORY, "%s: no memory to decode it (%s)", decoder->path, reader->message);
     return rf_fail(err, RF_ERR_INPUT, "%s: damaged or truncated PNG (%s); a whole picture was expected", decoder->path,
                    reader->message);
 }

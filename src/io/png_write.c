@@ -31,11 +31,12 @@ _Noreturn static void on_error(png_structp png, png_const_charp text)
     longjmp(state->escape, 1);
 }
 
-/* A warning here means that libpng finds fault with the profile and leaves it out. */
+/* A warning here means that libpng finds fault with the profile and leaves it out; or that it leaves something out for
+ * want of memory, and then the file would not be what it should. */
 static void on_warning(png_structp png, png_const_charp text)
 {
-    (void)png;
-    (void)text;
+    if (strstr(text, "memory") != NULL)
+        on_error(png, text);
 }
 
 static rf_status fail(const rf_writer *writer, rf_error *err)

@@ -13,6 +13,7 @@
 /* Where libtiff's messages end up: the first error of a handle, never stderr. */
 typedef struct tiff_messages {
     int errors;
+    int lost; /* a tag was dropped for want of memory, or because the disk or card failed */
     char text[RF_CODEC_MESSAGE_BYTES];
 } tiff_messages;
 

@@ -1,6 +1,8 @@
 /* tiff_read.c - what a TIFF file holds (TIFF 6.0; BigTIFF), and whether railfold reads it. */
 #include "tiff_io.h"
 
+#include <errno.h>
+#include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
 
@@ -23,25 +25,44 @@ static int keep_message(TIFF *tiff, void *user, const char *module, const char *
     return 1; /* dealt with: the global handler, which prints, is not asked */
 }
 
-/* Warnings tell of unknown tags and odd writers; lost pixels are errors. */
+/* Warnings tell of unknown tags and odd writers; lost pixels are errors. But a tag that is dropped because the system
+ * failed, and not the file, would silently make another picture or map of it. errno is 0 until a call of the system
+ * fails; a tag that points behind the end of the file is read in vain without an error. */
 static int drop_message(TIFF *tiff, void *user, const char *module, const char *format, va_list args)
 {
+    tiff_messages *messages = user;
     (void)tiff;
-    (void)user;
     (void)module;
-    (void)format;
-    (void)args;
+    if (strncmp(format, "Out of memory", 13) != 0 && (strncmp(format, "IO error", 8) != 0 || errno == 0))
+        return 1;
+    if (messages->lost++ == 0 && messages->errors == 0)
+        (void)vsnprintf(messages->text, sizeof messages->text, format, args);
     return 1;
+}
+
+/* libtiff 4.5 crashes over directories it has no memory for; they take little, so it is seen beforehand that there is
+ * some. */
+static int has_room(void)
+{
+    enum { ROOM_BYTES = 1 << 20 };
+    void *volatile room = malloc(ROOM_BYTES);
+    int good = room != NULL;
+    free(room);
+    return good;
 }
 
 TIFF *tiff_open(int fd, const char *path, const char *mode, int64_t most_bytes, tiff_messages *messages)
 {
     *messages = (tiff_messages){0};
-    TIFFOpenOptions *options = TIFFOpenOptionsAlloc();
-    if (options == NULL)
+    TIFFOpenOptions *options = has_room() ? TIFFOpenOptionsAlloc() : NULL;
+    if (options == NULL) {
+        (void)snprintf(messages->text, sizeof messages->text, "the system has no memory left");
+        messages->lost = 1;
         return NULL;
+    }
+    errno = 0;
     TIFFOpenOptionsSetErrorHandlerExtR(options, keep_message, messages);
-    TIFFOpenOptionsSetWarningHandlerExtR(options, drop_message, NULL);
+    TIFFOpenOptionsSetWarningHandlerExtR(options, drop_message, messages);
     TIFFOpenOptionsSetMaxSingleMemAlloc(options, (tmsize_t)most_bytes);
     TIFF *tiff = TIFFFdOpenExt(fd, path, mode, options);
     TIFFOpenOptionsFree(options);
@@ -51,6 +72,9 @@ TIFF *tiff_open(int fd, const char *path, const char *mode, int64_t most_bytes, 
 rf_status tiff_fail(const rf_decoder *decoder, rf_error *err)
 {
     const tiff_reader *reader = decoder->state;
+    if (reader->messages.lost) /* the picture may be whole */
+        return rf_fail(err, strstr(reader->messages.text, "memory") != NULL ? RF_ERR_MEMORY : RF_ERR_INPUT,
+                       "%s: could not be read (%s)", decoder->path, reader->messages.text);
     return rf_fail(err, RF_ERR_INPUT, "%s: damaged or truncated TIFF (%s); a whole picture was expected", decoder->path,
                    reader->messages.text[0] != '\0' ? reader->messages.text : "unreadable data");
 }
@@ -190,7 +214,7 @@ static rf_status take_metadata(rf_decoder *decoder, rf_error *err)
     if (TIFFGetField(reader->tiff, TIFFTAG_ICCPROFILE, &icc_bytes, &icc) == 1)
         RF_TRY(rf_metadata_set_icc(&decoder->metadata, icc, icc_bytes, err));
     RF_TRY(tiff_read_exif(reader->tiff, &decoder->metadata, &directory_kept, err));
-    if (!directory_kept)
+    if (!directory_kept || reader->messages.lost)
         RF_TRY(tiff_fail(decoder, err));
     reader->messages = (tiff_messages){0}; /* metadata never makes a frame unusable */
 done:
@@ -208,7 +232,7 @@ static rf_status open_tiff(rf_decoder *decoder, rf_error *err)
     /* "m": no memory map, in which a file cut short by someone else would be a crash and not an error. */
     reader->tiff =
         tiff_open(fileno(decoder->file), decoder->path, "rm", decoder->file_bytes + SPARE_BYTES, &reader->messages);
-    if (reader->tiff == NULL)
+    if (reader->tiff == NULL || reader->messages.lost)
         RF_TRY(tiff_fail(decoder, err));
     int has_photometric = TIFFGetField(reader->tiff, TIFFTAG_PHOTOMETRIC, &photometric);
     decoder->is_camera_raw = is_camera_raw(decoder, reader->tiff, has_photometric ? photometric : -1);

@@ -7,6 +7,7 @@
 #include "tiff_io.h"
 
 #include <errno.h>
+#include <fcntl.h>
 #include <string.h>
 
 #include "railfold/memory.h"
@@ -90,14 +91,16 @@ static rf_status open_tiff(rf_writer *writer, rf_error *err)
     if (state->tiff == NULL)
         RF_TRY(fail(writer, err));
     if (spec->metadata != NULL) {
-        rf_exif_extra_read(spec->metadata, &extra);
+        RF_TRY(rf_exif_extra_read(spec->metadata, &extra, err));
         if (extra.make[0] == '\0' && extra.model[0] == '\0')
             (void)snprintf(extra.model, sizeof extra.model, "%s", spec->metadata->camera);
         if (!tiff_write_exif(state->tiff, spec->metadata, &extra, &exif_offset))
             RF_TRY(fail(writer, err));
     }
-    if (!set_layout(writer) || !set_texts(writer, &extra, exif_offset))
-        RF_TRY(fail(writer, err));
+    if (!set_layout(writer) || !set_texts(writer, &extra, exif_offset)) {
+        status = fail(writer, err);
+        state->tiff = NULL; /* out of memory: libtiff 4.5 counts a value it had no room for, and crashes freeing it */
+    }
 done:
     return status;
 }
@@ -143,8 +146,12 @@ static void close_tiff(rf_writer *writer)
     tiff_writer *state = writer->state;
     if (state == NULL)
         return;
-    if (state->tiff != NULL)
+    if (state->tiff != NULL) {
+        /* What is to be written is; an unfinished file has nothing to flush, and libtiff crashes over a half-made
+         * encoder when it tries. */
+        (void)TIFFSetMode(state->tiff, O_RDONLY);
         TIFFCleanup(state->tiff);
+    }
     rf_free(state->strip);
     rf_free(state);
     writer->state = NULL;

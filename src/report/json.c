@@ -1,7 +1,6 @@
 /* json.c - the JSON writer.
  *
- * Sources: RFC 8259 (grammar, escapes); The Unicode Standard 15.0, table 3-7 (well-formed UTF-8) and section 3.9 (one
- * U+FFFD for each maximal part of an ill-formed sequence). */
+ * Source: RFC 8259 (grammar, escapes). */
 #include "report/json.h"
 
 #include <math.h>
@@ -10,6 +9,7 @@
 #include <string.h>
 
 #include "railfold/memory.h"
+#include "report/utf8.h"
 
 enum { ROOM_LEAST = 4096, INDENT = 2 };
 
@@ -73,41 +73,13 @@ static void new_line(rf_json *json)
     put(json, blanks, (size_t)count);
 }
 
-/* A continuation byte and a whole sequence by table 3-7: the number of bytes of the maximal part at `text`, and whether
- * it is well-formed. */
-static size_t utf8_part(const unsigned char *text, int *well_formed)
-{
-    unsigned char lead = text[0], low = 0x80, high = 0xbf;
-    size_t length = lead < 0x80 ? 1 : lead < 0xc2 ? 0 : lead < 0xe0 ? 2 : lead < 0xf0 ? 3 : lead < 0xf5 ? 4 : 0;
-    *well_formed = length > 0;
-    if (length == 0)
-        return 1;
-    if (lead == 0xe0)
-        low = 0xa0;
-    if (lead == 0xed)
-        high = 0x9f;
-    if (lead == 0xf0)
-        low = 0x90;
-    if (lead == 0xf4)
-        high = 0x8f;
-    for (size_t i = 1; i < length; i++) {
-        if (text[i] < low || text[i] > high) {
-            *well_formed = 0;
-            return i;
-        }
-        low = 0x80;
-        high = 0xbf;
-    }
-    return length;
-}
-
 static void put_quoted(rf_json *json, const char *text)
 {
     put(json, "\"", 1);
     for (const unsigned char *at = (const unsigned char *)text; *at != '\0';) {
         char escape[8];
         int well_formed;
-        size_t part = utf8_part(at, &well_formed);
+        size_t part = rf_utf8_part(at, &well_formed);
         if (!well_formed) {
             put_text(json, "\xef\xbf\xbd");
         } else if (*at == '"' || *at == '\\') {

@@ -30,6 +30,8 @@ void rf_run_report_free(rf_run_report *report)
         rf_free(report->frames[i].file);
         free_texts(report->frames[i].warnings, report->frames[i].warning_count);
     }
+    for (int i = 0; i < report->output_count; i++)
+        rf_free(report->outputs[i].file);
     rf_free(report->frames);
     rf_free(report->output);
     free_texts(report->warnings, report->warning_count);
@@ -125,6 +127,7 @@ static void write_frame(rf_json *json, const rf_frame_report *frame, int index, 
             rf_json_null(json, names[i]);
     }
     rf_json_number(json, "sharp_fraction", frame->sharp_fraction);
+    rf_json_text(json, "sha256", frame->sha256[0] != '\0' ? frame->sha256 : NULL);
     write_texts(json, "warnings", frame->warnings, frame->warning_count);
     rf_json_close(json, '}');
 }
@@ -138,6 +141,19 @@ static void write_covered(rf_json *json, const int covered[4])
     rf_json_open(json, "covered", '[', 1);
     for (int i = 0; i < 4; i++)
         rf_json_integer(json, NULL, covered[i]);
+    rf_json_close(json, ']');
+}
+
+static void write_outputs(rf_json *json, const rf_run_report *report)
+{
+    rf_json_open(json, "outputs", '[', 0);
+    for (int i = 0; i < report->output_count; i++) {
+        rf_json_open(json, NULL, '{', 1);
+        rf_json_text(json, "kind", report->outputs[i].kind);
+        rf_json_text(json, "file", report->outputs[i].file);
+        rf_json_text(json, "sha256", report->outputs[i].sha256);
+        rf_json_close(json, '}');
+    }
     rf_json_close(json, ']');
 }
 
@@ -190,6 +206,7 @@ rf_status rf_run_report_json(const rf_run_report *report, char **text, size_t *b
     for (int i = 0; i < report->frame_count; i++)
         write_frame(&json, &report->frames[i], i, report->channels);
     rf_json_close(&json, ']');
+    write_outputs(&json, report);
     write_covered(&json, report->covered);
     write_depth(&json, report);
     rf_json_number(&json, "scale_per_step", report->scale_per_step);

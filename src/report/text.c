@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include "railfold/memory.h"
+#include "report/utf8.h"
 
 enum { PIECE_BYTES = 4096, ROOM_LEAST = 16384 };
 
@@ -49,20 +50,22 @@ void rf_text_add_bytes(rf_text *text, const char *bytes, size_t count)
 
 void rf_text_add_escaped(rf_text *text, const char *words)
 {
-    for (; *words != '\0'; words++) {
+    int well_formed;
+    for (size_t part; *words != '\0'; words += part) {
         unsigned char c = (unsigned char)*words;
+        part = rf_utf8_part((const unsigned char *)words, &well_formed);
         const char *entity = c == '&'    ? "&amp;"
                              : c == '<'  ? "&lt;"
                              : c == '>'  ? "&gt;"
                              : c == '"'  ? "&quot;"
                              : c == '\'' ? "&#39;"
                                          : NULL;
-        if (entity == NULL && (c < 0x20 || c == 0x7f) && c != '\t' && c != '\n')
+        if (!well_formed || (entity == NULL && (c < 0x20 || c == 0x7f) && c != '\t' && c != '\n'))
             entity = "\xef\xbf\xbd";
         if (entity != NULL)
             rf_text_add_bytes(text, entity, strlen(entity));
         else
-            rf_text_add_bytes(text, words, 1);
+            rf_text_add_bytes(text, words, part);
     }
 }
 

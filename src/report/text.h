@@ -18,8 +18,8 @@ typedef struct rf_text {
 void rf_text_add(rf_text *text, const char *format, ...) RF_PRINTF(2, 3);
 void rf_text_add_bytes(rf_text *text, const char *bytes, size_t count);
 
-/* For HTML and SVG text and attribute values: & < > " ' are written as entities, control characters but tab and newline
- * as U+FFFD. */
+/* For HTML and SVG text and attribute values: & < > " ' are written as entities, control characters but tab and
+ * newline, and what is no UTF-8, as U+FFFD. */
 void rf_text_add_escaped(rf_text *text, const char *words);
 
 /* RFC 4648 base64, with padding. */

@@ -123,6 +123,7 @@ rf_status rf_sequence_from_folder(rf_sequence *sequence, const char *folder, rf_
     }
     if (status != RF_OK)
         goto done;
+    sequence->listed = 1;
     if (sequence->left_out_count > 0)
         qsort(sequence->left_out, (size_t)sequence->left_out_count, sizeof *sequence->left_out, compare_left_out);
     status = sequence->count > 0 ? rf_sequence_sort(sequence, RF_ORDER_NAME, err) : no_frame(sequence, folder, err);

@@ -1,4 +1,4 @@
-/* outputs.c - the files of a merge, checked before work starts and put in place together at the end. */
+/* outputs.c - the files of a merge, checked before work starts and finished, without a name yet, at the end. */
 #include "outputs.h"
 
 #include <errno.h>
@@ -236,7 +236,7 @@ static rf_status write_other(const rf_take *take, const rf_outputs *outputs, int
     return write_view(take, outputs, writer, err);
 }
 
-rf_status rf_outputs_write(const rf_take *take, const rf_outputs *outputs, rf_error *err)
+rf_status rf_outputs_write(const rf_take *take, const rf_outputs *outputs, rf_batch *batch, rf_error *err)
 {
     rf_status status = RF_OK;
     rf_writer *writers[OUTPUTS] = {NULL};
@@ -260,7 +260,7 @@ rf_status rf_outputs_write(const rf_take *take, const rf_outputs *outputs, rf_er
     RF_TRY(rf_take_progress(take, "write", total, total, err));
     for (int i = 0; i < OUTPUTS; i++)
         if (writers[i] != NULL)
-            RF_TRY(rf_writer_commit(&writers[i], err));
+            RF_TRY(rf_batch_add_writer(batch, &writers[i], err));
 done:
     rf_pool_join(take->pool);
     for (int i = 0; i < OUTPUTS; i++)

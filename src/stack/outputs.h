@@ -17,7 +17,7 @@ typedef struct rf_outputs {
  * not a frame of the take, no two alike. Asked before work starts. */
 rf_status rf_outputs_check(const rf_merge_options *options, rf_error *err) RF_CHECKED;
 
-/* Writes all of them: first each under a temporary name, then all renamed. Fills the report's depth range. */
-rf_status rf_outputs_write(const rf_take *take, const rf_outputs *outputs, rf_error *err) RF_CHECKED;
+/* Writes all of them under temporary names into the batch. */
+rf_status rf_outputs_write(const rf_take *take, const rf_outputs *outputs, rf_batch *batch, rf_error *err) RF_CHECKED;
 
 #endif

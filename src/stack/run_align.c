@@ -33,9 +33,11 @@ static rf_status decode_luma(luma_feed *feed, rf_error *err)
     const rf_take *take = &feed->run->take;
     rf_image *luma = &feed->lumas[feed->next % 2], *whole = &feed->whole;
     const char *path = take->options->frames[feed->next];
-    if (rf_sensor_map_is_empty(&take->sensor))
-        return rf_frame_read_luma(path, &take->limits, feed->reduce, luma, &info, NULL, err);
-    RF_TRY(rf_frame_read(path, &take->limits, whole, NULL, NULL, err));
+    if (rf_sensor_map_is_empty(&take->sensor)) {
+        status = rf_frame_read_luma(path, &take->limits, feed->reduce, luma, &info, NULL, err);
+        return status == RF_OK ? rf_take_check_unchanged(take, feed->next, &info.stamp, err) : status;
+    }
+    RF_TRY(rf_take_read(take, feed->next, whole, err));
     RF_TRY(rf_sensor_repair(&take->sensor, whole, err));
     if (luma->data == NULL)
         RF_TRY(rf_image_alloc(luma, whole->width / feed->reduce, whole->height / feed->reduce, 1, RF_F32,

@@ -210,6 +210,7 @@ static rf_status merge_frames(rf_run *run, rf_image *near_view, rf_error *err)
             covers[number_from_near(run, k)] = cover_of(run, k);
     turn_depth(run, &run->maps.depth);
     RF_TRY(rf_merge_create(&run->merge, &settings, covers, &run->maps.depth, near_view, take->pool, err));
+    run->take.digesting = take->options->digests;
     RF_TRY(rf_run_pass(run, "merge", (rf_stride){0, 1}, 0, count, add_to_merge, NULL, err));
     run->picture = rf_merge_finish(run->merge);
     turn_depth(run, &run->maps.depth);

@@ -8,20 +8,16 @@ typedef struct look {
     int index[RF_SENSOR_SAMPLE_MAX]; /* frames of the sample */
     int count, next;                 /* next: being decoded */
     rf_image images[2];
-    int readable[2];
+    rf_status status[2];
+    rf_error error[2];
 } look;
 
-/* A frame that cannot be read is no business of this stage: the next one says so. */
 static void decode_next(void *arg)
 {
     look *l = arg;
-    rf_take *take = l->take;
-    rf_image *image = &l->images[l->next % 2];
-    rf_error unheard = {0};
-    l->readable[l->next % 2] =
-        rf_frame_read(take->options->frames[l->index[l->next]], &take->limits, image, NULL, NULL, &unheard) == RF_OK &&
-        image->width == take->info.width && image->height == take->info.height &&
-        image->channels == take->info.channels && image->sample == take->info.sample;
+    int at = l->next % 2;
+    l->error[at] = (rf_error){0};
+    l->status[at] = rf_take_read(l->take, l->index[l->next], &l->images[at], &l->error[at]);
 }
 
 static void choose(look *l, rf_take *take)
@@ -37,7 +33,7 @@ static void choose(look *l, rf_take *take)
 
 typedef rf_status (*look_fn)(rf_sensor *sensor, const rf_image *frame, rf_error *err);
 
-/* Every frame of the sample through `fn`, the next one decoded meanwhile; frames that cannot be read drop out of it. */
+/* Every frame of the sample through `fn`, the next one decoded meanwhile; frames that are left out drop out of it. */
 static rf_status look_at(look *l, rf_sensor *sensor, look_fn fn, int done, int total, rf_error *err)
 {
     rf_status status = RF_OK;
@@ -47,13 +43,17 @@ static rf_status look_at(look *l, rf_sensor *sensor, look_fn fn, int done, int t
         rf_pool_side(l->take->pool, decode_next, l);
     for (int i = 0; i < count; i++) {
         rf_pool_join(l->take->pool);
-        int readable = l->readable[i % 2], at = l->index[i];
+        rf_status fault = l->status[i % 2];
+        rf_error why = l->error[i % 2];
+        int at = l->index[i];
         l->next = i + 1;
         if (l->next < count)
             rf_pool_side(l->take->pool, decode_next, l);
         RF_TRY(rf_take_progress(l->take, "sensor", done + i, total, err));
-        if (!readable)
+        if (fault != RF_OK) {
+            RF_TRY(rf_take_bad_frame(l->take, at, fault, &why, err));
             continue;
+        }
         RF_TRY(fn(sensor, &l->images[i % 2], err));
         l->index[kept++] = at; /* never ahead of the one being decoded */
     }

@@ -73,6 +73,12 @@ static rf_status check_memory(const rf_run *run, rf_error *err)
     if (limit != 0 && need > limit)
         return rf_fail(err, RF_ERR_MEMORY, "frames of %d x %d pixels need %zu MB but --memory allows %zu MB",
                        info->width, info->height, (need + 999999) / 1000000, limit / 1000000);
+    size_t available = limit == 0 ? rf_memory_available() : 0; /* else the system would kill this run, or another one */
+    if (available != 0 && need > available)
+        return rf_fail(
+            err, RF_ERR_MEMORY,
+            "frames of %d x %d pixels need %zu MB but the system has %zu MB left; --memory tries all the same",
+            info->width, info->height, (need + 999999) / 1000000, available / 1000000);
     return RF_OK;
 }
 
@@ -107,19 +113,44 @@ static void end_run(rf_run *run)
     rf_pool_destroy(&run->take.pool);
 }
 
-static rf_status write_page(rf_run *run, const rf_outputs *outputs, rf_error *err)
+static rf_status write_page(rf_run *run, const rf_outputs *outputs, rf_batch *batch, rf_error *err)
 {
     char *text = NULL;
     size_t bytes = 0;
     const rf_merge_options *options = run->take.options;
     rf_status status = rf_album_page(&run->album, &run->take, outputs, &text, &bytes, err);
     if (status == RF_OK)
-        status = rf_text_write(options->page, text, bytes, options->force, err);
+        status = rf_batch_add_text(batch, options->page, text, bytes, options->force, err);
     rf_free(text);
     return status;
 }
 
-static rf_status run_stages(rf_run *run, rf_run_report *report, rf_error *err)
+/* The bytes that came out, while they wait for their names. */
+static rf_status digest_outputs(const rf_merge_options *options, const rf_batch *batch, rf_run_report *report,
+                                rf_error *err)
+{
+    const struct {
+        const char *kind, *path;
+    } outputs[RF_REPORT_OUTPUTS_MOST] = {{"picture", options->output},        {"depth", options->depth},
+                                         {"confidence", options->confidence}, {"sigma", options->sigma},
+                                         {"depth_view", options->depth_view}, {"page", options->page}};
+    for (int i = 0; i < RF_REPORT_OUTPUTS_MOST; i++) {
+        rf_output_report *output = &report->outputs[report->output_count];
+        if (outputs[i].path == NULL)
+            continue;
+        rf_status status = rf_batch_digest(batch, outputs[i].path, output->sha256, err);
+        if (status == RF_OK)
+            status = rf_alloc(&output->file, strlen(outputs[i].path) + 1, 1, "the report", err);
+        if (status != RF_OK)
+            return status;
+        strcpy(output->file, outputs[i].path);
+        output->kind = outputs[i].kind;
+        report->output_count++;
+    }
+    return RF_OK;
+}
+
+static rf_status run_stages(rf_run *run, rf_run_report *report, rf_batch *batch, rf_error *err)
 {
     double start = now_s();
     rf_status status = rf_run_sensor(run, err);
@@ -151,9 +182,11 @@ static rf_status run_stages(rf_run *run, rf_run_report *report, rf_error *err)
                           .far_first = run->far_first,
                           .direction_known = report->scale_per_step != 1};
     rf_summary_sharp_fractions(&run->take, &run->maps.depth);
-    status = rf_outputs_write(&run->take, &outputs, err);
+    status = rf_outputs_write(&run->take, &outputs, batch, err);
     if (status == RF_OK && run->take.options->page != NULL)
-        status = write_page(run, &outputs, err);
+        status = write_page(run, &outputs, batch, err);
+    if (status == RF_OK && run->take.options->digests)
+        status = digest_outputs(run->take.options, batch, report, err);
     report->seconds_write = now_s() - write_start;
     return status;
 }
@@ -165,10 +198,16 @@ rf_status rf_stack_merge(const rf_merge_options *options, rf_run_report *report,
     memset(&run, 0, sizeof run);
     rf_metadata_init(&run.take.metadata);
     rf_memory_reset_peak();
-    rf_status status = start_run(&run, options, report, err);
+    rf_batch *own = NULL;
+    rf_status status = options->batch == NULL ? rf_batch_create(&own, err) : RF_OK;
     if (status == RF_OK)
-        status = run_stages(&run, report, err);
+        status = start_run(&run, options, report, err);
+    if (status == RF_OK)
+        status = run_stages(&run, report, own != NULL ? own : options->batch, err);
     end_run(&run);
+    if (status == RF_OK && own != NULL)
+        status = rf_batch_name(own, err);
+    rf_batch_destroy(&own);
     report->seconds_total = now_s() - start;
     report->peak_memory_bytes = rf_memory_peak();
     return status;

@@ -4,6 +4,8 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "railfold/memory.h"
+
 static const char *sample_name(rf_sample sample)
 {
     return sample == RF_U8 ? "8-bit" : "16-bit";
@@ -22,6 +24,30 @@ rf_status rf_take_bad_frame(rf_take *take, int k, rf_status fault, const rf_erro
         return rf_fail(err, fault, "%s", why->text);
     rf_take_leave_out(take, k, why->text);
     return k == take->reference ? rf_take_settle_reference(take, err) : RF_OK;
+}
+
+rf_status rf_take_check_unchanged(const rf_take *take, int k, const rf_file_stamp *stamp, rf_error *err)
+{
+    if (stamp->bytes == take->stamps[k].bytes && stamp->modified_ns == take->stamps[k].modified_ns)
+        return RF_OK;
+    return rf_fail(err, RF_ERR_INPUT, "%s changed while it was being merged: it was written to",
+                   take->options->frames[k]);
+}
+
+rf_status rf_take_read(const rf_take *take, int k, rf_image *image, rf_error *err)
+{
+    rf_status status;
+    rf_frame_info now;
+    const rf_frame_info *info = &take->info;
+    const char *path = take->options->frames[k];
+    RF_TRY(rf_frame_read(path, &take->limits, image, &now, NULL, err));
+    if (now.width != info->width || now.height != info->height || now.channels != info->channels ||
+        now.sample != info->sample)
+        RF_TRY(rf_fail(err, RF_ERR_INPUT, "%s changed while it was being merged: it is no longer %d x %d pixels", path,
+                       info->width, info->height));
+    RF_TRY(rf_take_check_unchanged(take, k, &now.stamp, err));
+done:
+    return status;
 }
 
 int rf_take_used_count(const rf_take *take)
@@ -92,6 +118,7 @@ static rf_status probe_all(rf_take *take, rf_error *err)
             continue;
         }
         take->report->frames[k].used = 1;
+        take->stamps[k] = info.stamp;
         if (first < 0) {
             first = k;
             take->info = info;
@@ -111,7 +138,9 @@ rf_status rf_take_open(rf_take *take, const rf_merge_options *options, rf_run_re
     take->options = options;
     take->report = report;
     take->limits = rf_frame_limits_default();
-    rf_status status = probe_all(take, err);
+    rf_status status = rf_alloc(&take->stamps, (size_t)options->frame_count, sizeof *take->stamps, "the frames", err);
+    if (status == RF_OK)
+        status = probe_all(take, err);
     if (status != RF_OK)
         return status;
     return rf_take_settle_reference(take, err);
@@ -129,19 +158,29 @@ rf_status rf_take_settle_reference(rf_take *take, rf_error *err)
 
 void rf_take_close(rf_take *take)
 {
+    rf_free(take->stamps);
     rf_metadata_free(&take->metadata);
     rf_sensor_map_free(&take->sensor);
 }
 
 /* ---- feed ---- */
 
+/* The file was decoded a moment ago: its bytes are still in memory. */
+static rf_status digest_frame(rf_take *take, int k, rf_error *err)
+{
+    rf_file_stamp stamp;
+    rf_status status = rf_file_digest(take->options->frames[k], take->report->frames[k].sha256, &stamp, err);
+    return status == RF_OK ? rf_take_check_unchanged(take, k, &stamp, err) : status;
+}
+
 static void decode_ahead(void *arg)
 {
     rf_feed *feed = arg;
     rf_take *take = feed->take;
     feed->side_error = (rf_error){0};
-    feed->side_status = rf_frame_read(take->options->frames[feed->next], &take->limits, &feed->images[1 - feed->front],
-                                      NULL, NULL, &feed->side_error);
+    feed->side_status = rf_take_read(take, feed->next, &feed->images[1 - feed->front], &feed->side_error);
+    if (feed->side_status == RF_OK && take->digesting)
+        feed->side_status = digest_frame(take, feed->next, &feed->side_error);
     if (feed->side_status == RF_OK)
         feed->side_status = rf_sensor_repair(&take->sensor, &feed->images[1 - feed->front], &feed->side_error);
 }
@@ -168,7 +207,6 @@ void rf_feed_start(rf_feed *feed, rf_take *take, rf_stride which)
 
 rf_status rf_feed_next(rf_feed *feed, int *k, const rf_image **frame, rf_error *err)
 {
-    const rf_frame_info *info = &feed->take->info;
     *frame = NULL;
     *k = feed->next;
     if (feed->next >= feed->take->report->frame_count)
@@ -182,12 +220,7 @@ rf_status rf_feed_next(rf_feed *feed, int *k, const rf_image **frame, rf_error *
         return rf_feed_next(feed, k, frame, err);
     }
     feed->front = 1 - feed->front;
-    const rf_image *image = &feed->images[feed->front];
-    if (image->width != info->width || image->height != info->height || image->channels != info->channels ||
-        image->sample != info->sample)
-        return rf_fail(err, RF_ERR_INPUT, "%s changed while it was being merged: it is no longer %d x %d pixels",
-                       feed->take->options->frames[*k], info->width, info->height);
-    *frame = image;
+    *frame = &feed->images[feed->front];
     begin_next(feed, *k + 1);
     return RF_OK;
 }

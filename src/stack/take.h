@@ -15,10 +15,12 @@ typedef struct rf_take {
     rf_run_report *report; /* per frame: used, reason, pose */
     rf_pool *pool;
     rf_frame_limits limits;
-    rf_frame_info info;   /* shape shared by every usable frame */
-    int reference;        /* take order */
-    rf_metadata metadata; /* of the reference frame */
-    rf_sensor_map sensor; /* faults taken out of every frame; empty until run_sensor.c filled it */
+    rf_frame_info info;    /* shape shared by every usable frame */
+    int reference;         /* take order */
+    rf_metadata metadata;  /* of the reference frame */
+    rf_file_stamp *stamps; /* one a frame, from when its header was read */
+    int digesting;         /* this pass leaves each frame's digest in the report */
+    rf_sensor_map sensor;  /* faults taken out of every frame; empty until run_sensor.c filled it */
 } rf_take;
 
 /* Opens every frame's header, refuses frames of another size, depth or channel count (naming both files), settles the
@@ -36,6 +38,12 @@ rf_status rf_take_bad_frame(rf_take *take, int k, rf_status fault, const rf_erro
 /* After a frame was left out: the reference, should it be that one, moves to the nearest used frame and its metadata is
  * read anew. RF_ERR_INPUT when no frame is left. */
 rf_status rf_take_settle_reference(rf_take *take, rf_error *err) RF_CHECKED;
+
+/* RF_ERR_INPUT when frame k is no longer the file whose header was read. */
+rf_status rf_take_check_unchanged(const rf_take *take, int k, const rf_file_stamp *stamp, rf_error *err) RF_CHECKED;
+
+/* Frame k whole, of the shape it had when its header was read. */
+rf_status rf_take_read(const rf_take *take, int k, rf_image *image, rf_error *err) RF_CHECKED;
 
 int rf_take_used_count(const rf_take *take);
 
