@@ -31,6 +31,7 @@ typedef struct rf_depth rf_depth;
 
 typedef struct rf_depth_options {
     int far_first; /* 1: frame 0 is focused farthest (a retreating rail); 0: nearest */
+    int reduce;    /* 1 (or 0), 2 or 4: pass 0 measures frames reduced that many times */
 } rf_depth_options;
 
 /* All RF_F32, one channel, output size; owned by the struct. */
@@ -62,7 +63,7 @@ rf_status rf_depth_end_pass(rf_depth *depth, rf_error *err) RF_CHECKED;
  * 0 when no place was good enough to tell. */
 double rf_depth_blur_px_per_step(const rf_depth *depth);
 
-/* After pass 0: the energy that noise alone gives (sharpness.h), the least of all frames. */
+/* After the last pass: the energy that noise alone gives (sharpness.h), the least of all frames, at full size. */
 float rf_depth_noise_floor(const rf_depth *depth);
 
 /* After rf_depth_result: the guide picture of pass 1 (RF_F32, three channels, coded) goes over to the caller; *guide

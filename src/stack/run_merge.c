@@ -2,6 +2,8 @@
 #include "run.h"
 
 #include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
 #include <time.h>
 
 #include "railfold/memory.h"
@@ -21,15 +23,17 @@ rf_status rf_run_pass(rf_run *run, const char *stage, rf_stride which, int done_
     rf_status status;
     rf_feed feed;
     const rf_image *frame;
-    int k, width = run->take.info.width, height = run->take.info.height;
+    int k, reduce = which.reduce > 1 ? which.reduce : 1;
+    int width = run->take.info.width / reduce, height = run->take.info.height / reduce;
     rf_feed_start(&feed, &run->take, which);
     for (;;) {
         RF_TRY(rf_feed_next(&feed, &k, &frame, err));
         if (frame == NULL)
             break;
         RF_TRY(rf_take_progress(&run->take, stage, done_before + k, total, err));
-        rf_warp_spans(&run->poses[k], width, height, width, height, run->covered);
-        rf_source source = rf_warp_source(frame, &run->poses[k], width, height, (const int(*)[2])run->covered);
+        rf_pose pose = rf_pose_reduced(&run->poses[k], reduce);
+        rf_warp_spans(&pose, width, height, width, height, run->covered);
+        rf_source source = rf_warp_source(frame, &pose, width, height, (const int(*)[2])run->covered);
         RF_TRY(each(run, k, &source, arg, err));
     }
 done:
@@ -74,12 +78,14 @@ static rf_status run_depth(rf_run *run, depth_pass *pass, rf_error *err)
     rf_status status;
     const rf_take *take = &run->take;
     int count = take->report->frame_count, some = (count - 1 - pass->which.first) / pass->which.stride + 1;
-    rf_depth_options options = {.far_first = run->far_first};
+    rf_depth_options options = {.far_first = run->far_first, .reduce = pass->which.reduce};
     RF_TRY(rf_depth_create(&pass->depth, take->info.width, take->info.height, some, &options, take->pool, err));
     int passes = rf_depth_passes(pass->depth);
     for (int i = 0; i < passes; i++) {
+        rf_stride which = pass->which;
+        which.reduce = i == 0 ? which.reduce : 1; /* the near view is gathered at full size */
         RF_TRY(rf_depth_begin_pass(pass->depth, i, err));
-        RF_TRY(rf_run_pass(run, "depth", pass->which, i * count, passes * count, add_to_depth, pass, err));
+        RF_TRY(rf_run_pass(run, "depth", which, i * count, passes * count, add_to_depth, pass, err));
         RF_TRY(rf_depth_end_pass(pass->depth, err));
     }
 done:
@@ -116,7 +122,7 @@ static rf_status find_depth(rf_run *run, rf_depth **depth_at, rf_error *err)
 {
     rf_status status;
     rf_run_report *report = run->take.report;
-    depth_pass pass = {.which = {0, 1}};
+    depth_pass pass = {.which = {0, 1, getenv("RFR") ? atoi(getenv("RFR")) : 1}};
     int unknown = 0;
     for (;;) {
         RF_TRY(run_depth(run, &pass, err));
@@ -126,11 +132,12 @@ static rf_status find_depth(rf_run *run, rf_depth **depth_at, rf_error *err)
         if (stride == pass.which.stride)
             break;
         rf_depth_destroy(&pass.depth);
-        pass.which = (rf_stride){(report->frame_count - 1) % stride / 2, stride};
+        pass.which = (rf_stride){(report->frame_count - 1) % stride / 2, stride, 1};
     }
     RF_TRY(rf_depth_result(pass.depth, &run->maps, err));
     number_frames(&run->maps, pass.which);
     run->noise = noise_of_floor(rf_depth_noise_floor(pass.depth));
+    fprintf(stderr,"noise %g blur %g\n",(double)run->noise,report->blur_px_per_step);
 done:
     *depth_at = pass.depth;
     return status;
@@ -203,7 +210,7 @@ static rf_status merge_frames(rf_run *run, rf_image *near_view, rf_error *err)
             covers[number_from_near(run, k)] = cover_of(run, k);
     turn_depth(run, &run->maps.depth);
     RF_TRY(rf_merge_create(&run->merge, &settings, covers, &run->maps.depth, near_view, take->pool, err));
-    RF_TRY(rf_run_pass(run, "merge", (rf_stride){0, 1}, 0, count, add_to_merge, NULL, err));
+    RF_TRY(rf_run_pass(run, "merge", (rf_stride){0, 1, 1}, 0, count, add_to_merge, NULL, err));
     run->picture = rf_merge_finish(run->merge);
     turn_depth(run, &run->maps.depth);
 done:

@@ -133,17 +133,35 @@ void rf_take_close(rf_take *take)
     rf_sensor_map_free(&take->sensor);
 }
 
+static rf_status read_whole(const rf_take *take, int k, rf_image *image, rf_error *err)
+{
+    rf_status status = rf_frame_read(take->options->frames[k], &take->limits, image, NULL, NULL, err);
+    return status == RF_OK ? rf_sensor_repair(&take->sensor, image, err) : status;
+}
+
+rf_status rf_take_read_luma(const rf_take *take, int k, int reduce, rf_image *whole, rf_image *luma, rf_error *err)
+{
+    rf_status status;
+    if (rf_sensor_map_is_empty(&take->sensor))
+        return rf_frame_read_luma(take->options->frames[k], &take->limits, reduce, luma, NULL, NULL, err);
+    RF_TRY(read_whole(take, k, whole, err));
+    if (luma->data == NULL)
+        RF_TRY(rf_image_alloc(luma, whole->width / reduce, whole->height / reduce, 1, RF_F32, "a frame's luma", err));
+    rf_image_luma(whole, reduce, luma, NULL); /* the pool is at work on the frame before */
+done:
+    return status;
+}
+
 /* ---- feed ---- */
 
 static void decode_ahead(void *arg)
 {
     rf_feed *feed = arg;
-    rf_take *take = feed->take;
+    rf_image *image = &feed->images[1 - feed->front];
     feed->side_error = (rf_error){0};
-    feed->side_status = rf_frame_read(take->options->frames[feed->next], &take->limits, &feed->images[1 - feed->front],
-                                      NULL, NULL, &feed->side_error);
-    if (feed->side_status == RF_OK)
-        feed->side_status = rf_sensor_repair(&take->sensor, &feed->images[1 - feed->front], &feed->side_error);
+    feed->side_status = feed->which.reduce > 1 ? rf_take_read_luma(feed->take, feed->next, feed->which.reduce,
+                                                                   &feed->whole, image, &feed->side_error)
+                                               : read_whole(feed->take, feed->next, image, &feed->side_error);
 }
 
 static void begin_next(rf_feed *feed, int from)
@@ -183,8 +201,9 @@ rf_status rf_feed_next(rf_feed *feed, int *k, const rf_image **frame, rf_error *
     }
     feed->front = 1 - feed->front;
     const rf_image *image = &feed->images[feed->front];
-    if (image->width != info->width || image->height != info->height || image->channels != info->channels ||
-        image->sample != info->sample)
+    int reduce = feed->which.reduce > 1 ? feed->which.reduce : 1;
+    if (image->width != info->width / reduce || image->height != info->height / reduce ||
+        (reduce == 1 && (image->channels != info->channels || image->sample != info->sample)))
         return rf_fail(err, RF_ERR_INPUT, "%s changed while it was being merged: it is no longer %d x %d pixels",
                        feed->take->options->frames[*k], info->width, info->height);
     *frame = image;
@@ -199,5 +218,6 @@ void rf_feed_stop(rf_feed *feed)
     rf_pool_join(feed->take->pool);
     rf_image_free(&feed->images[0]);
     rf_image_free(&feed->images[1]);
+    rf_image_free(&feed->whole);
     feed->started = 0;
 }

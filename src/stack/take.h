@@ -42,18 +42,23 @@ int rf_take_used_count(const rf_take *take);
 /* Progress through the options' callback; RF_ERR_STOPPED when it asks to stop. */
 rf_status rf_take_progress(const rf_take *take, const char *stage, int done, int total, rf_error *err) RF_CHECKED;
 
-/* ---- feed: whole frames in take order, the next one decoded while the last is worked on ---- */
+/* Luma of frame k, RF_F32, reduced 1, 2, 4 or 8 times: decoded small where the format can, from the repaired whole
+ * frame, which `whole` keeps for the next call, when the sensor has faults. May run on the side. */
+rf_status rf_take_read_luma(const rf_take *take, int k, int reduce, rf_image *whole, rf_image *luma,
+                            rf_error *err) RF_CHECKED;
 
-/* Every `stride`-th frame, from frame `first` on. */
+/* ---- feed: frames in take order, the next one decoded while the last is worked on ---- */
+
+/* Every `stride`-th frame, from frame `first` on; with `reduce` 2 or 4 its reduced luma, else the whole frame. */
 typedef struct rf_stride {
-    int first, stride;
+    int first, stride, reduce;
 } rf_stride;
 
 typedef struct rf_feed {
     rf_take *take;
     rf_stride which;
     int next; /* frame being decoded ahead, or frame_count */
-    rf_image images[2];
+    rf_image images[2], whole;
     int front; /* which of the two was handed out last */
     rf_status side_status;
     rf_error side_error;
