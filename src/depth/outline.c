@@ -3,8 +3,9 @@
  * A joint weighted mode: every place around votes for its depth, with a weight that falls with the difference of colour
  * in the guide picture (joint bilateral weights, Petschnigg et al. and Eisemann & Durand, SIGGRAPH 2004; the mode of a
  * local histogram, van de Weijer & van den Boomgaard, CVPR 2001). Places that energy pooled across an outline may have
- * won for the nearer surface vote with little weight, so the outline falls where the guide's colour changes. First among
- * the energy pixels from the grown front, then from that result at twice the size, and again until it is full size. */
+ * won for the nearer surface vote with little weight, so the outline falls where the guide's colour changes. First
+ * among the energy pixels from the grown front, then from that result at twice the size, and again until it is full
+ * size. */
 #include <float.h>
 #include <math.h>
 #include <string.h>

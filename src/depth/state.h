@@ -37,9 +37,9 @@ struct rf_depth {
     rf_image ring[RF_FIT_POINTS]; /* energies, oldest first; freed after pass 0 */
     int ring_frame[RF_FIT_POINTS];
     int ring_count;
-    rf_focus *focus; /* energy_width * energy_height */
-    float noise_floor;    /* of frames as pass 0 saw them */
-    int quietest;         /* the frame it was found in */
+    rf_focus *focus;       /* energy_width * energy_height */
+    float noise_floor;     /* of frames as pass 0 saw them */
+    int quietest;          /* the frame it was found in */
     float full_size_floor; /* the same of that frame at full size */
     int frames_seen;
     /* half size, made after pass 0 */

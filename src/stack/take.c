@@ -159,29 +159,29 @@ static void decode_ahead(void *arg)
     rf_feed *feed = arg;
     rf_image *image = &feed->images[1 - feed->front];
     feed->side_error = (rf_error){0};
-    feed->side_status = feed->which.reduce > 1 ? rf_take_read_luma(feed->take, feed->next, feed->which.reduce,
-                                                                   &feed->whole, image, &feed->side_error)
-                                               : read_whole(feed->take, feed->next, image, &feed->side_error);
+    feed->side_status = feed->reading.reduce > 1 ? rf_take_read_luma(feed->take, feed->next, feed->reading.reduce,
+                                                                     &feed->whole, image, &feed->side_error)
+                                                 : read_whole(feed->take, feed->next, image, &feed->side_error);
 }
 
 static void begin_next(rf_feed *feed, int from)
 {
     const rf_run_report *report = feed->take->report;
     feed->next = from;
-    while (feed->next < report->frame_count &&
-           (!report->frames[feed->next].used || (feed->next - feed->which.first) % feed->which.stride != 0))
+    while (feed->next < feed->reading.end &&
+           (!report->frames[feed->next].used || (feed->next - feed->reading.first) % feed->reading.stride != 0))
         feed->next++;
-    if (feed->next < feed->take->report->frame_count)
+    if (feed->next < feed->reading.end)
         rf_pool_side(feed->take->pool, decode_ahead, feed);
 }
 
-void rf_feed_start(rf_feed *feed, rf_take *take, rf_stride which)
+void rf_feed_start(rf_feed *feed, rf_take *take, rf_reading reading)
 {
     memset(feed, 0, sizeof *feed);
     feed->take = take;
-    feed->which = which;
+    feed->reading = reading;
     feed->started = 1;
-    begin_next(feed, which.first);
+    begin_next(feed, reading.first);
 }
 
 rf_status rf_feed_next(rf_feed *feed, int *k, const rf_image **frame, rf_error *err)
@@ -189,7 +189,7 @@ rf_status rf_feed_next(rf_feed *feed, int *k, const rf_image **frame, rf_error *
     const rf_frame_info *info = &feed->take->info;
     *frame = NULL;
     *k = feed->next;
-    if (feed->next >= feed->take->report->frame_count)
+    if (feed->next >= feed->reading.end)
         return RF_OK;
     rf_pool_join(feed->take->pool);
     if (feed->side_status != RF_OK) {
@@ -201,7 +201,7 @@ rf_status rf_feed_next(rf_feed *feed, int *k, const rf_image **frame, rf_error *
     }
     feed->front = 1 - feed->front;
     const rf_image *image = &feed->images[feed->front];
-    int reduce = feed->which.reduce > 1 ? feed->which.reduce : 1;
+    int reduce = feed->reading.reduce;
     if (image->width != info->width / reduce || image->height != info->height / reduce ||
         (reduce == 1 && (image->channels != info->channels || image->sample != info->sample)))
         return rf_fail(err, RF_ERR_INPUT, "%s changed while it was being merged: it is no longer %d x %d pixels",

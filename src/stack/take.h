@@ -49,15 +49,15 @@ rf_status rf_take_read_luma(const rf_take *take, int k, int reduce, rf_image *wh
 
 /* ---- feed: frames in take order, the next one decoded while the last is worked on ---- */
 
-/* Every `stride`-th frame, from frame `first` on; with `reduce` 2 or 4 its reduced luma, else the whole frame. */
-typedef struct rf_stride {
-    int first, stride, reduce;
-} rf_stride;
+/* Every `stride`-th frame from `first` to before `end`: whole, or with `reduce` above 1 (2 or 4) its reduced luma. */
+typedef struct rf_reading {
+    int first, end, stride, reduce;
+} rf_reading;
 
 typedef struct rf_feed {
     rf_take *take;
-    rf_stride which;
-    int next; /* frame being decoded ahead, or frame_count */
+    rf_reading reading;
+    int next; /* frame being decoded ahead, or reading.end */
     rf_image images[2], whole;
     int front; /* which of the two was handed out last */
     rf_status side_status;
@@ -65,9 +65,9 @@ typedef struct rf_feed {
     int started;
 } rf_feed;
 
-void rf_feed_start(rf_feed *feed, rf_take *take, rf_stride which);
+void rf_feed_start(rf_feed *feed, rf_take *take, rf_reading reading);
 
-/* The next used frame: its number in *k (frame_count after the last) and a picture borrowed until the next call. */
+/* The next used frame: its number in *k (reading.end after the last) and a picture borrowed until the next call. */
 rf_status rf_feed_next(rf_feed *feed, int *k, const rf_image **frame, rf_error *err) RF_CHECKED;
 void rf_feed_stop(rf_feed *feed);
 
