@@ -9,8 +9,9 @@
 #define FINE_BLUR_PX 0.4
 #define COARSE_BLUR_PX 1.7
 #define SETTLED_SHARE 0.1 /* a size is kept when the blur told misses its range by less */
-enum { FEWEST_FOR_DEPTH = 8, LARGEST_REDUCE = 4, SMALLEST_SIDE_PX = 256 };
-enum { PROBE_FRAMES = 9, PROBE_SIDE_PX = 1100 }; /* what a first look reads: frames, their longer side at least */
+enum { FEWEST_FOR_DEPTH = 8, LARGEST_REDUCE = 4 };
+enum { SMALLEST_SIDE_PX = 1500 }; /* of reduced frames, the longer side: in fewer pixels bristles are too thin */
+enum { LOOK_FRAMES = 9, LOOK_SIDE_PX = 1500, SECOND_LOOK_SIDE_PX = 256 }; /* what a look reads */
 
 /* Standard deviation of a frame's noise that the merge reckons with. The energy's floor is the square of what noise
  * leaves in a Laplacian after a Gaussian of 0.7 px (power gain 0.773, computed), as the low twentieth of a pooled,
@@ -79,8 +80,8 @@ static int next_stride(int stride, double blur, int count, int *unknown)
  * inside show the ground through. Frames are then measured reduced; outlines are brought back to full size. */
 static int next_reduce(int reduce, double blur, const rf_frame_info *info)
 {
-    int shorter = info->width < info->height ? info->width : info->height, wanted = 1;
-    while (wanted < LARGEST_REDUCE && blur > COARSE_BLUR_PX * wanted && shorter / (2 * wanted) >= SMALLEST_SIDE_PX)
+    int longer = info->width > info->height ? info->width : info->height, wanted = 1;
+    while (wanted < LARGEST_REDUCE && blur > COARSE_BLUR_PX * wanted && longer / (2 * wanted) >= SMALLEST_SIDE_PX)
         wanted *= 2;
     double least = reduce > 1 ? COARSE_BLUR_PX * reduce / 2 * (1 - SETTLED_SHARE) : 0;
     double most = reduce < LARGEST_REDUCE ? COARSE_BLUR_PX * reduce * (1 + SETTLED_SHARE) : INFINITY;
@@ -92,8 +93,9 @@ static rf_reading reading_of(int stride, int reduce, int count)
     return (rf_reading){(count - 1) % stride / 2, count, stride, reduce};
 }
 
-/* A first look at large frames, a few in the middle of the take and small: the blur they tell, 0 when they do not. */
-static rf_status look_at_blur(rf_run *run, double *blur, rf_error *err)
+/* A look at a few frames in the middle of the take, reduced as far as their longer side keeps side_px: the blur they
+ * tell, 0 when they do not or are too small to be reduced. */
+static rf_status look_at_blur(rf_run *run, int side_px, double *blur, rf_error *err)
 {
     rf_status status = RF_OK;
     const rf_frame_info *info = &run->take.info;
@@ -101,15 +103,15 @@ static rf_status look_at_blur(rf_run *run, double *blur, rf_error *err)
     int used = 0;
     depth_run look = {.reading = {0, count, 1, 1}, .small = 1};
     *blur = 0;
-    while (look.reading.reduce < LARGEST_REDUCE && longer / (2 * look.reading.reduce) >= PROBE_SIDE_PX)
+    while (look.reading.reduce < LARGEST_REDUCE && longer / (2 * look.reading.reduce) >= side_px)
         look.reading.reduce *= 2;
-    if (count > PROBE_FRAMES) {
-        look.reading.first = (count - PROBE_FRAMES) / 2;
-        look.reading.end = look.reading.first + PROBE_FRAMES;
+    if (count > LOOK_FRAMES) {
+        look.reading.first = (count - LOOK_FRAMES) / 2;
+        look.reading.end = look.reading.first + LOOK_FRAMES;
     }
     for (int k = look.reading.first; k < look.reading.end; k++)
         used += run->take.report->frames[k].used;
-    if (look.reading.reduce == 1 || used < PROBE_FRAMES / 2)
+    if (look.reading.reduce == 1 || used < LOOK_FRAMES / 2)
         return RF_OK;
     RF_TRY(run_passes(run, &look, err));
     *blur = look.reading.reduce * rf_depth_blur_px_per_step(look.depth);
@@ -130,18 +132,21 @@ static void number_frames(rf_depth_maps *maps, rf_reading reading)
     }
 }
 
-/* Passes over the frames, again with others of them or at another size where the blur they told asks for it. */
+/* Passes over the frames, again with others of them or at another size where the blur they told asks for it. Blur of
+ * several pixels a step is told by small frames only: in whole ones a step takes all detail away. */
 static rf_status find_depth(rf_run *run, depth_run *r, rf_error *err)
 {
     rf_status status;
     rf_run_report *report = run->take.report;
     int unknown = 0, count = report->frame_count, sized = 0;
     double blur;
-    RF_TRY(look_at_blur(run, &blur, err));
+    RF_TRY(look_at_blur(run, LOOK_SIDE_PX, &blur, err));
     r->reading = reading_of(1, blur > 0 ? next_reduce(1, blur, &run->take.info) : 1, count);
     for (;;) {
         RF_TRY(run_passes(run, r, err));
         blur = rf_depth_blur_px_per_step(r->depth);
+        if (!(blur > 0) && unknown == 0 && r->reading.reduce == 1)
+            RF_TRY(look_at_blur(run, SECOND_LOOK_SIDE_PX, &blur, err));
         report->blur_px_per_step = blur / r->reading.stride;
         int reduce = blur > 0 && !sized ? next_reduce(r->reading.reduce, blur, &run->take.info) : r->reading.reduce;
         int stride = next_stride(r->reading.stride, blur, count, &unknown);
