@@ -2,6 +2,7 @@
  * large, follows from the blur gained a step: everything in the depth module suits about a pixel. */
 #include <math.h>
 
+#include "railfold/warp.h"
 #include "run.h"
 
 /* Blur gained a step, pixels of disc radius: below, steps count as too fine for reading depth off all of them; above,
@@ -120,6 +121,45 @@ done:
     return status;
 }
 
+/* Near the picture's border not every frame covers every place. A depth found next to a frame that is missing there is
+ * not known to be the sharpest: little confidence, and a deviation as measured on rendered takes. */
+#define OPEN_STEPS 1.5
+#define OPEN_CONFIDENCE 0.25f
+#define OPEN_SIGMA_STEPS 1.0f
+enum { OPEN_MARGIN_PX = 6 }; /* what the measure of sharpness looks at beyond a place */
+
+static void doubt_row(rf_depth_maps *maps, int y, int from, int to, double k, float stride)
+{
+    const float *depth = rf_image_row_f32(&maps->depth, y);
+    float *confidence = rf_image_row_f32(&maps->confidence, y), *sigma = rf_image_row_f32(&maps->sigma, y);
+    for (int x = from; x < to; x++)
+        if (fabs((double)depth[x] - k) <= OPEN_STEPS * (double)stride) {
+            confidence[x] = fminf(confidence[x], OPEN_CONFIDENCE);
+            sigma[x] = fmaxf(sigma[x], OPEN_SIGMA_STEPS * stride);
+        }
+}
+
+static void doubt_uncovered(rf_run *run, rf_reading reading)
+{
+    int width = run->take.info.width, height = run->take.info.height, margin = OPEN_MARGIN_PX * reading.reduce;
+    const int(*spans)[2] = (const int(*)[2])run->covered;
+    for (int k = reading.first; k < reading.end; k += reading.stride) {
+        if (!run->take.report->frames[k].used)
+            continue;
+        rf_warp_spans(&run->poses[k], width, height, width, height, run->covered);
+        for (int y = 0; y < height; y++) {
+            const int *above = spans[y > margin ? y - margin : 0];
+            const int *below = spans[y + margin < height ? y + margin : height - 1];
+            int begin = above[0] > below[0] ? above[0] : below[0], end = above[1] < below[1] ? above[1] : below[1];
+            begin = begin > 0 ? begin + margin : 0;
+            end = end < width ? end - margin : width;
+            begin = begin < width ? begin : width;
+            doubt_row(&run->maps, y, 0, begin, k, (float)reading.stride);
+            doubt_row(&run->maps, y, end > begin ? end : begin, width, k, (float)reading.stride);
+        }
+    }
+}
+
 /* Positions among every stride-th frame become frame numbers. */
 static void number_frames(rf_depth_maps *maps, rf_reading reading)
 {
@@ -167,6 +207,7 @@ rf_status rf_run_depth(rf_run *run, rf_image *near_view, rf_error *err)
     RF_TRY(find_depth(run, &r, err));
     RF_TRY(rf_depth_result(r.depth, &run->maps, err));
     number_frames(&run->maps, r.reading);
+    doubt_uncovered(run, r.reading);
     run->noise = noise_of_floor(rf_depth_noise_floor(r.depth));
     rf_depth_take_guide(r.depth, near_view);
 done:
