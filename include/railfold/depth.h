@@ -15,6 +15,10 @@
  * and the ground behind it smooth. Near depth edges every pixel then takes the depth most of its like-coloured
  * surroundings vote for, in three rounds.
  *
+ * With `reduce` 2 or 4 pass 0 is given frames reduced that many times (the mean of each block), which suits steps that
+ * blur by that many pixels; pass 1 and the maps stay at full size, and the voting goes on, twice finer a round, until
+ * it is there.
+ *
  * Memory does not grow with the number of frames but for 32 bytes a frame and thread: at most 40 bytes a pixel, maps
  * included (pass 0 keeps 19, pass 1 27, settling the edges 38); rf_depth_memory_bytes gives the sum, tested. */
 #ifndef RF_DEPTH_H
@@ -51,8 +55,8 @@ int rf_depth_passes(const rf_depth *depth);
 rf_status rf_depth_begin_pass(rf_depth *depth, int pass, rf_error *err) RF_CHECKED;
 
 /* Frame k, in rising order (frames may be left out): RF_F32, 1 or 3 channels, coded 0..1, gains applied, output
- * geometry. `covered`: per row the first valid x and one past the last; NULL: all valid. RF_ERR_INPUT on another shape
- * or order. */
+ * geometry (in pass 0 reduced: width / reduce by height / reduce, rounded down). `covered`: per row the first valid x
+ * and one past the last; NULL: all valid. RF_ERR_INPUT on another shape or order. */
 rf_status rf_depth_add_frame(rf_depth *depth, int k, const rf_image *frame, const int (*covered)[2],
                              rf_error *err) RF_CHECKED;
 /* The same, of a frame that is made piece by piece: only the pieces that matter are asked for. */
