@@ -15,6 +15,10 @@
  * nearest part around show it: there that part's outline is sharp and the ground behind it smooth. Near depth edges
  * every pixel then takes the depth most of its like-coloured surroundings vote for, in three rounds.
  *
+ * With `reduce` 2 or 4 pass 0 is given frames reduced that many times (the mean of each block), which suits steps that
+ * blur by that many pixels; pass 1 and the maps stay at full size, and the voting goes on, twice finer a round, until
+ * it is there.
+ *
  * Memory does not grow with the number of frames but for 32 bytes a frame and thread: at most 40 bytes a pixel, maps
  * included (pass 0 keeps 19, pass 1 27, settling the edges 38); rf_depth_memory_bytes gives the sum, tested. */
 #ifndef RF_DEPTH_H
@@ -31,6 +35,7 @@ typedef struct rf_depth rf_depth;
 
 typedef struct rf_depth_options {
     int far_first; /* 1: frame 0 is focused farthest (a retreating rail); 0: nearest */
+    int reduce;    /* 1 (or 0), 2 or 4: pass 0 measures frames reduced that many times */
 } rf_depth_options;
 
 /* All RF_F32, one channel, output size; owned by the struct. */
@@ -50,8 +55,8 @@ int rf_depth_passes(const rf_depth *depth);
 rf_status rf_depth_begin_pass(rf_depth *depth, int pass, rf_error *err) RF_CHECKED;
 
 /* Frame k, in rising order (frames may be left out): RF_F32, 1 or 3 channels, coded 0..1, gains applied, output
- * geometry. `covered`: per row the first valid x and one past the last; NULL: all valid. RF_ERR_INPUT on another shape
- * or order. */
+ * geometry (in pass 0 reduced: width / reduce by height / reduce, rounded down). `covered`: per row the first valid x
+ * and one past the last; NULL: all valid. RF_ERR_INPUT on another shape or order. */
 rf_status rf_depth_add_frame(rf_depth *depth, int k, const rf_image *frame, const int (*covered)[2],
                              rf_error *err) RF_CHECKED;
 /* The same, of a frame that is made piece by piece: only the pieces that matter are asked for. */
@@ -62,7 +67,7 @@ rf_status rf_depth_end_pass(rf_depth *depth, rf_error *err) RF_CHECKED;
  * 0 when no place was good enough to tell. */
 double rf_depth_blur_px_per_step(const rf_depth *depth);
 
-/* After pass 0: the energy that noise alone gives (sharpness.h), the least of all frames. */
+/* After the last pass: the energy that noise alone gives (sharpness.h), the least of all frames, at full size. */
 float rf_depth_noise_floor(const rf_depth *depth);
 
 /* After rf_depth_result: the guide picture of pass 1 (RF_F32, three channels, coded) goes over to the caller; *guide

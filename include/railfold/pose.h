@@ -18,6 +18,8 @@ rf_pose rf_pose_similarity(double scale, double rotation_rad, double shift_x_px,
 void rf_pose_apply(const rf_pose *pose, double x, double y, double *xf, double *yf);
 rf_pose rf_pose_invert(const rf_pose *pose);                         /* frame pixel -> output pixel; gains kept */
 rf_pose rf_pose_compose(const rf_pose *outer, const rf_pose *inner); /* outer(inner(p)); gains multiplied */
+/* The same between pictures whose pixels are means of reduce x reduce of these. */
+rf_pose rf_pose_reduced(const rf_pose *pose, int reduce);
 double rf_pose_scale(const rf_pose *pose);
 double rf_pose_rotation_deg(const rf_pose *pose);
 void rf_pose_shift_px(const rf_pose *pose, int width, int height, double *x_px,

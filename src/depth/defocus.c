@@ -16,13 +16,14 @@ enum {
     TILES_X = 8,
     TILES_Y = 6,
     TILES = TILES_X * TILES_Y,
-    SIDE = 44,  /* frame pixels of a tile */
+    SIDE = 44,  /* pixels of a tile, as pass 0 saw them */
     INNER = 20, /* of it are measured; the rest is for the blur to draw on */
     MARGIN = (SIDE - INNER) / 2,
     REACH = 8, /* frames to each side of the sharpest */
     FRAMES = 2 * REACH + 1,
     RADII = 19,
-    CANDIDATES = 400
+    CANDIDATES = 400,
+    MAX_REDUCE = 4
 };
 
 static const double RADIUS_STEP_PX = 0.5;          /* radii 0, 0.5 .. 9 px: the margin less the Laplacian's support */
@@ -32,7 +33,7 @@ static const float ONE_SURFACE_STEPS = 0.8f;  /* depth range of the measured par
 static const float SURROUNDINGS_STEPS = 3.0f; /* and of the whole tile */
 
 typedef struct tile {
-    int x, y;           /* top left, frame pixels */
+    int x, y;           /* top left, pixels as pass 0 saw them */
     float at;           /* its depth, frame positions */
     int nearest;        /* the frame kept in luma, -1 before */
     float energy;       /* that the tile was chosen by */
@@ -130,34 +131,42 @@ static double tile_energy(const float *luma)
     return sum / (INNER * INNER);
 }
 
-static void read_luma(const rf_source *source, const tile *t, float luma[SIDE * SIDE])
+/* The tile's luma, each pixel the mean of `reduce` x `reduce` of the source's. */
+static void read_luma(const rf_source *source, const tile *t, int reduce, float luma[SIDE * SIDE])
 {
-    enum { WIDEST = 2 * RF_PIECE_COLUMNS };
-    float rows[SIDE][WIDEST];
-    int first = t->x / RF_PIECE_COLUMNS * RF_PIECE_COLUMNS;
-    rf_piece piece = {first, t->y, t->x + SIDE - first, SIDE};
-    source->read(source, piece, RF_PIECE_LUMA, rows[0], WIDEST);
-    for (int y = 0; y < SIDE; y++)
-        memcpy(luma + y * SIDE, rows[y] + t->x - first, SIDE * sizeof *luma);
+    enum { WIDEST = MAX_REDUCE * SIDE + 2 * RF_PIECE_COLUMNS };
+    float rows[MAX_REDUCE][WIDEST], share = 1.0f / (float)(reduce * reduce);
+    int first = reduce * t->x / RF_PIECE_COLUMNS * RF_PIECE_COLUMNS, skip = reduce * t->x - first;
+    rf_piece piece = {first, reduce * t->y, skip + reduce * SIDE, reduce};
+    for (int y = 0; y < SIDE; y++, piece.y += reduce) {
+        source->read(source, piece, RF_PIECE_LUMA, rows[0], WIDEST);
+        for (int x = 0; x < SIDE; x++) {
+            float sum = 0.0f;
+            for (int i = 0; i < reduce * reduce; i++)
+                sum += rows[i / reduce][skip + reduce * x + i % reduce];
+            luma[y * SIDE + x] = share * sum;
+        }
+    }
 }
 
-static int covers(const int (*covered)[2], const tile *t)
+static int covers(const int (*covered)[2], const tile *t, int reduce)
 {
-    for (int y = t->y; covered != NULL && y < t->y + SIDE; y++)
-        if (covered[y][0] > t->x || covered[y][1] < t->x + SIDE)
+    for (int y = reduce * t->y; covered != NULL && y < reduce * (t->y + SIDE); y++)
+        if (covered[y][0] > reduce * t->x || covered[y][1] < reduce * (t->x + SIDE))
             return 0;
     return 1;
 }
 
 void rf_defocus_add(rf_depth *d, int k, const rf_source *source)
 {
+    int reduce = d->cell / 2;
     for (int i = 0; i < d->defocus->count; i++) {
         tile *t = &d->defocus->tile[i];
         int place = k - (int)lrintf(t->at) + REACH;
-        if (place < 0 || place >= FRAMES || !covers(source->covered, t))
+        if (place < 0 || place >= FRAMES || !covers(source->covered, t, reduce))
             continue;
         float luma[SIDE * SIDE];
-        read_luma(source, t, luma);
+        read_luma(source, t, reduce, luma);
         t->seen[place] = (float)tile_energy(luma);
         if (t->nearest < 0 || fabsf((float)k - t->at) < fabsf((float)t->nearest - t->at)) {
             t->nearest = k;

@@ -12,16 +12,18 @@ rf_status rf_depth_create(rf_depth **out, int width, int height, int frame_count
     rf_status status;
     rf_depth *d = NULL;
     *out = NULL;
-    if (width < 1 || height < 1 || frame_count < 1)
-        return rf_fail(err, RF_ERR_USAGE, "a depth map of %d x %d pixels from %d frames cannot be made", width, height,
-                       frame_count);
+    int reduce = options != NULL && options->reduce > 1 ? options->reduce : 1;
+    if (width < reduce || height < reduce || frame_count < 1 || (reduce != 1 && reduce != 2 && reduce != 4))
+        return rf_fail(err, RF_ERR_USAGE, "a depth map of %d x %d pixels from %d frames reduced by %d cannot be made",
+                       width, height, frame_count, reduce);
     RF_TRY(rf_alloc(&d, 1, sizeof *d, "the depth map", err));
     *d = (rf_depth){.width = width, .height = height, .frame_count = frame_count, .pool = pool, .pass = -1};
     if (options != NULL)
         d->options = *options;
-    d->energy_width = rf_sharpness_side(width);
-    d->energy_height = rf_sharpness_side(height);
-    RF_TRY(rf_sharpness_create(&d->sharpness, width, height, pool, err));
+    d->cell = 2 * reduce;
+    d->energy_width = rf_sharpness_side(width / reduce);
+    d->energy_height = rf_sharpness_side(height / reduce);
+    RF_TRY(rf_sharpness_create(&d->sharpness, width / reduce, height / reduce, pool, err));
     for (int i = 0; i < RF_FIT_POINTS; i++)
         RF_TRY(rf_image_alloc(&d->ring[i], d->energy_width, d->energy_height, 1, RF_F32, "the focus energies", err));
     RF_TRY(rf_alloc(&d->focus, (size_t)d->energy_width * (size_t)d->energy_height, sizeof *d->focus, "the focus peaks",
@@ -84,12 +86,32 @@ static rf_status measure_frame(rf_depth *d, int k, const rf_source *source, rf_e
         return status;
     d->ring_frame[d->ring_count++] = k;
     float noise = rf_sharpness_noise_floor(d->sharpness);
-    d->noise_floor = d->frames_seen++ == 0 || noise < d->noise_floor ? noise : d->noise_floor;
+    if (d->frames_seen++ == 0 || noise < d->noise_floor) {
+        d->noise_floor = d->full_size_floor = noise;
+        d->quietest = k;
+    }
     if (d->ring_count == RF_FIT_POINTS)
         rf_peaks_take(d, RF_FIT_CENTRE);
     else if (d->ring_count > RF_FIT_CENTRE)
         rf_peaks_take(d, d->ring_count - 1 - RF_FIT_CENTRE);
     return RF_OK;
+}
+
+/* How much noise a reduced frame has lost depends on its grain: measured anew at full size. */
+static rf_status measure_full_size(rf_depth *d, const rf_source *source, rf_error *err)
+{
+    rf_status status;
+    rf_sharpness *sharpness = NULL;
+    rf_image energy = {0};
+    RF_TRY(rf_sharpness_create(&sharpness, d->width, d->height, d->pool, err));
+    RF_TRY(rf_image_alloc(&energy, rf_sharpness_side(d->width), rf_sharpness_side(d->height), 1, RF_F32,
+                          "the focus energies", err));
+    RF_TRY(rf_sharpness_measure_source(sharpness, source, &energy, err));
+    d->full_size_floor = rf_sharpness_noise_floor(sharpness);
+done:
+    rf_image_free(&energy);
+    rf_sharpness_destroy(&sharpness);
+    return status;
 }
 
 rf_status rf_depth_add_source(rf_depth *d, int k, const rf_source *source, rf_error *err)
@@ -99,15 +121,16 @@ rf_status rf_depth_add_source(rf_depth *d, int k, const rf_source *source, rf_er
     if (k <= d->last_frame || k >= d->frame_count)
         return rf_fail(err, RF_ERR_INPUT, "frame %d follows frame %d of %d: depth needs rising order", k, d->last_frame,
                        d->frame_count);
-    if (source->width != d->width || source->height != d->height || (source->channels != 1 && source->channels != 3))
+    int reduce = d->pass == 0 ? d->cell / 2 : 1, width = d->width / reduce, height = d->height / reduce;
+    if (source->width != width || source->height != height || (source->channels != 1 && source->channels != 3))
         return rf_fail(err, RF_ERR_INPUT, "frame %d has %d x %d pixels and %d channels: depth was announced %d x %d", k,
-                       source->width, source->height, source->channels, d->width, d->height);
+                       source->width, source->height, source->channels, width, height);
     d->last_frame = k;
     if (d->pass == 0)
         return measure_frame(d, k, source, err);
     rf_guide_add(d, k, source);
     rf_defocus_add(d, k, source);
-    return RF_OK;
+    return d->cell > 2 && k == d->quietest ? measure_full_size(d, source, err) : RF_OK;
 }
 
 rf_status rf_depth_add_frame(rf_depth *d, int k, const rf_image *frame, const int (*covered)[2], rf_error *err)
@@ -138,7 +161,7 @@ rf_status rf_depth_end_pass(rf_depth *d, rf_error *err)
     if (d->pass == 0)
         return finish_measuring(d, err);
     rf_guide_end(d);
-    d->blur_px_per_step = rf_defocus_solve(d);
+    d->blur_px_per_step = 0.5 * d->cell * rf_defocus_solve(d);
     rf_free(d->defocus);
     d->defocus = NULL;
     return RF_OK;
@@ -151,7 +174,7 @@ double rf_depth_blur_px_per_step(const rf_depth *depth)
 
 float rf_depth_noise_floor(const rf_depth *depth)
 {
-    return depth->noise_floor;
+    return depth->full_size_floor;
 }
 
 void rf_depth_take_guide(rf_depth *depth, rf_image *guide)

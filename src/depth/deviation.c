@@ -25,7 +25,8 @@ static const float LEAST_STEPS = 0.02f;
 
 typedef struct deviation_job {
     const rf_image *depth; /* full size, ways */
-    rf_image *size;        /* of the differences, summed; half size */
+    int cell;              /* full pixels along an energy pixel */
+    rf_image *size;        /* of the differences, summed; an energy pixel each */
     rf_image *count;       /* how many */
     const rf_image *from;
     rf_image *to;
@@ -35,7 +36,7 @@ typedef struct deviation_job {
 
 static float depth_at(const deviation_job *job, int i, int j)
 {
-    return rf_image_row_f32(job->depth, 2 * j)[2 * i];
+    return rf_image_row_f32(job->depth, job->cell * j)[job->cell * i];
 }
 
 static void difference_rows(void *arg, int begin, int end, int block, int thread)
@@ -185,7 +186,7 @@ rf_status rf_deviation_find(const rf_depth *d, const rf_image *depth, rf_deviati
 {
     rf_status status;
     rf_image spare = {0};
-    deviation_job job = {.depth = depth, .size = &found->steps, .count = &found->differences};
+    deviation_job job = {.depth = depth, .cell = d->cell, .size = &found->steps, .count = &found->differences};
     rf_image *plane[] = {&found->steps, &found->differences, &spare};
     for (int i = 0; i < 3; i++)
         RF_TRY(rf_image_alloc(plane[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth deviation", err));

@@ -31,14 +31,15 @@ typedef struct guide_job {
 static int weigh_tile(const guide_job *job, rf_piece tile, float weight[PLACES][PLACES])
 {
     const rf_depth *d = job->d;
-    int any = 0, rows = (tile.height + 1) / 2, columns = (tile.width + 1) / 2;
+    int top = rf_energy_row(d, tile.y), rows = rf_energy_row(d, tile.y + tile.height - 1) - top + 1, any = 0;
+    int left = rf_energy_column(d, tile.x), columns = rf_energy_column(d, tile.x + tile.width - 1) - left + 1;
     for (int j = 0; j < rows; j++) {
-        const float *at = rf_image_row_f32(&d->guide_at, tile.y / 2 + j) + tile.x / 2;
+        const float *at = rf_image_row_f32(&d->guide_at, top + j) + left;
         for (int i = 0; i < columns; i++)
             any |= fabsf(job->way - at[i]) <= REACH_STEPS;
     }
     for (int j = 0; any && j < rows; j++) {
-        const float *at = rf_image_row_f32(&d->guide_at, tile.y / 2 + j) + tile.x / 2;
+        const float *at = rf_image_row_f32(&d->guide_at, top + j) + left;
         for (int i = 0; i < columns; i++) {
             float away = (job->way - at[i]) * (1.0f / WIDTH_STEPS);
             weight[j][i] = fabsf(away) > REACH_STEPS / WIDTH_STEPS ? 0.0f : expf(-0.5f * away * away);
@@ -48,11 +49,8 @@ static int weigh_tile(const guide_job *job, rf_piece tile, float weight[PLACES][
 }
 
 RF_HOT static void add_row(float *restrict sum, float *restrict total, const float *restrict from,
-                           const float *restrict weight, int first, int last, int grey)
+                           const float *restrict each, int first, int last, int grey)
 {
-    float each[TILE + 1];
-    for (int i = 0; i < (last + 1) / 2; i++)
-        each[2 * i] = each[2 * i + 1] = weight[i];
     for (int x = first; x < last; x++)
         total[x] += each[x];
     if (grey)
@@ -65,6 +63,14 @@ RF_HOT static void add_row(float *restrict sum, float *restrict total, const flo
                 sum[3 * x + c] += each[x] * from[3 * x + c];
 }
 
+/* A row of the places' weights, one for each of the tile's pixels. */
+static void spread(const rf_depth *d, rf_piece tile, const float weight[PLACES], float each[TILE])
+{
+    int left = rf_energy_column(d, tile.x);
+    for (int x = 0; x < tile.width; x++)
+        each[x] = weight[rf_energy_column(d, tile.x + x) - left];
+}
+
 static void add_tiles(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
@@ -72,7 +78,7 @@ static void add_tiles(void *arg, int begin, int end, int block, int thread)
     const guide_job *job = arg;
     rf_depth *d = job->d;
     size_t channels = (size_t)job->source->channels;
-    float weight[PLACES][PLACES], colours[3 * TILE * TILE];
+    float weight[PLACES][PLACES], each[TILE], colours[3 * TILE * TILE];
     for (int i = begin; i < end; i++) {
         rf_piece tile = {i % job->across * TILE, i / job->across * TILE, TILE, TILE};
         tile.width = tile.x + TILE > d->width ? d->width - tile.x : TILE;
@@ -81,11 +87,13 @@ static void add_tiles(void *arg, int begin, int end, int block, int thread)
             continue;
         job->source->read(job->source, tile, RF_PIECE_COLOUR, colours, TILE * channels);
         for (int y = 0; y < tile.height; y++) {
-            int first, last;
+            int first, last, top = rf_energy_row(d, tile.y);
+            if (y % d->cell == 0)
+                spread(d, tile, weight[rf_energy_row(d, tile.y + y) - top], each);
             rf_source_covered(job->source, tile, tile.y + y, &first, &last);
             add_row(rf_image_row_f32(&d->guide, tile.y + y) + 3 * (size_t)tile.x,
                     rf_image_row_f32(&d->guide_weight, tile.y + y) + tile.x, colours + (size_t)y * TILE * channels,
-                    weight[y / 2], first, last, channels == 1);
+                    each, first, last, channels == 1);
         }
     }
 }

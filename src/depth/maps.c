@@ -44,7 +44,7 @@ typedef struct judged {
 static judged judge(const rf_depth *d, const rf_focus *focus, float trust, float position, float scatter,
                     float differences)
 {
-    float blur = d->blur_px_per_step > 0.0 ? (float)d->blur_px_per_step : USUAL_BLUR_PX;
+    float blur = d->blur_px_per_step > 0.0 ? (float)(d->blur_px_per_step * 2.0 / d->cell) : USUAL_BLUR_PX;
     float guess = (float)d->frame_count * 0.288675f; /* of a position that could be any: range / sqrt 12 */
     int p = 0;
     while (p < RF_DEPTH_PEAKS &&
@@ -74,16 +74,17 @@ static void map_rows(void *arg, int begin, int end, int block, int thread)
     const rf_depth *d = job->depth;
     float sign = rf_way_sign(d), farthest = (float)(d->frame_count - 1);
     for (int y = begin; y < end; y++) {
-        const rf_focus *focus = rf_focus_row(d, y / 2);
-        const float *trust = rf_image_row_f32(&d->trust, y / 2);
+        const rf_focus *focus = rf_focus_row(d, rf_energy_row(d, y));
+        const float *trust = rf_image_row_f32(&d->trust, rf_energy_row(d, y));
         float *depth = rf_image_row_f32(&job->maps->depth, y),
               *confidence = rf_image_row_f32(&job->maps->confidence, y);
-        const float *scatter = rf_image_row_f32(&job->deviation->steps, y / 2);
-        const float *differences = rf_image_row_f32(&job->deviation->differences, y / 2);
+        const float *scatter = rf_image_row_f32(&job->deviation->steps, rf_energy_row(d, y));
+        const float *differences = rf_image_row_f32(&job->deviation->differences, rf_energy_row(d, y));
         float *sigma = rf_image_row_f32(&job->maps->sigma, y);
         for (int x = 0; x < d->width; x++) {
             depth[x] = fminf(fmaxf(sign * depth[x], 0.0f), farthest);
-            judged j = judge(d, &focus[x / 2], trust[x / 2], depth[x], scatter[x / 2], differences[x / 2]);
+            int i = rf_energy_column(d, x);
+            judged j = judge(d, &focus[i], trust[i], depth[x], scatter[i], differences[i]);
             confidence[x] = j.confidence;
             sigma[x] = j.sigma;
         }

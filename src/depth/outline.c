@@ -3,8 +3,9 @@
  * A joint weighted mode: every place around votes for its depth, with a weight that falls with the difference of colour
  * in the guide picture (joint bilateral weights, Petschnigg et al. and Eisemann & Durand, SIGGRAPH 2004; the mode of a
  * local histogram, van de Weijer & van den Boomgaard, CVPR 2001). Places that energy pooled across an outline may have
- * won for the nearer surface vote with little weight, so the outline falls where the guide's colour changes. First at
- * half size from the grown front, then at full size from that result. */
+ * won for the nearer surface vote with little weight, so the outline falls where the guide's colour changes. First
+ * among the energy pixels from the grown front, then from that result at twice the size, and again until it is full
+ * size. */
 #include <float.h>
 #include <math.h>
 #include <string.h>
@@ -13,12 +14,12 @@
 #include "depth/state.h"
 #include "railfold/memory.h"
 
-enum { ROUNDS = 3, LANES = 8, BIN_LANES = 4 };
-enum { VOTE_RADIUS = 7, VOTE_SIDE = 2 * VOTE_RADIUS + 1, MAX_VOTES = VOTE_SIDE * VOTE_SIDE }; /* energy pixels */
+enum { LANES = 8, BIN_LANES = 4, PLANES = 9 };
+enum { VOTE_RADIUS = 7, VOTE_SIDE = 2 * VOTE_RADIUS + 1, MAX_VOTES = VOTE_SIDE * VOTE_SIDE }; /* places */
 
-static const float VOTE_SIGMA = 2.2f;     /* energy pixels */
+static const float VOTE_SIGMA = 2.2f;     /* places */
 static const float COLOUR_SCALE = 0.06f;  /* coded units, all channels together */
-static const float EDGE_REACH = 3.0f;     /* energy pixels: how near an edge a pixel must lie to be settled anew */
+static const float EDGE_REACH = 3.0f;     /* places: how near an edge a pixel must lie to be settled anew */
 static const float POOL_REACH = 2.0f;     /* how far pooling carries an outline */
 static const float POOLED_WEIGHT = 0.25f; /* of a vote for the nearer surface within POOL_REACH of the farther one */
 static const float GROWN_WEIGHT = 0.5f;   /* of a vote whose own sharpest peak is another */
@@ -27,7 +28,7 @@ static const float LEAK_REACH = 6.0f, LEAK_SHARE = 0.25f, LEAST_SHARE = 0.1f; /*
 static const float TAIL_SHARE = 0.2f, LEAST_TAIL = 0.2f;                      /* the same, of nearer places */
 static const float LEAST_TRUST = 0.1f; /* a guess still votes where nothing else does */
 
-/* A vote's planes, all at half size. */
+/* A vote's planes, all of the places' size: at first the energy pixels, then twice as fine each time. */
 typedef struct ballot {
     rf_depth *d;
     rf_image way;                        /* what each place votes for */
@@ -37,8 +38,9 @@ typedef struct ballot {
     rf_image jump;                       /* 1 where depth jumps, else 0 */
     rf_image at_edge;                    /* 1 where a jump is near enough for the place to be settled anew */
     rf_image colour[3];                  /* of the guide */
-    rf_image *out;                       /* half or full size */
-    int round, full_size;                /* the last round is at full size */
+    rf_image *out;                       /* of the places' size, or twice as fine */
+    int round, finer;                    /* the first two rounds stay at the energy pixels */
+    int cell;                            /* output pixels along the side of a place */
     float spatial[VOTE_SIDE][VOTE_SIDE]; /* 0 outside the round window */
     int half[VOTE_SIDE];                 /* half the window's width in each of its rows */
     float lowest_way;
@@ -128,8 +130,8 @@ static float mode_of(const ballot *b, const votes *v, float *bin)
     return isnan(mean) ? centre : mean;
 }
 
-/* Bilinear between the four places around a full pixel when they show one surface, else the one it lies in. */
-static float way_at_full(const ballot *b, int x, int y)
+/* Bilinear between the four places around a finer pixel when they show one surface, else the one it lies in. */
+static float way_at_finer(const ballot *b, int x, int y)
 {
     int i = x % 2 == 0 ? x / 2 - 1 : x / 2, j = y % 2 == 0 ? y / 2 - 1 : y / 2;
     int width = b->way.width, height = b->way.height;
@@ -139,8 +141,23 @@ static float way_at_full(const ballot *b, int x, int y)
     const float *bottom = rf_image_row_f32(&b->way, rf_clamp_int(j + 1, 0, height - 1));
     float p = top[left], q = top[right], r = bottom[left], s = bottom[right];
     if (fmaxf(fmaxf(p, q), fmaxf(r, s)) - fminf(fminf(p, q), fminf(r, s)) > RF_SAME_STEPS)
-        return rf_image_row_f32(&b->way, y / 2)[x / 2];
+        return rf_image_row_f32(&b->way, rf_clamp_int(y / 2, 0, height - 1))[rf_clamp_int(x / 2, 0, width - 1)];
     return (p * (1.0f - fx) + q * fx) * (1.0f - fy) + (r * (1.0f - fx) + s * fx) * fy;
+}
+
+/* The guide's mean over half a place, its top left pixel at (x, y) of the output. */
+static void guide_colour(const ballot *b, int x, int y, float colour[3])
+{
+    int side = b->cell / 2;
+    float sum[3] = {0.0f}, share = 1.0f / (float)(side * side);
+    for (int dy = 0; dy < side; dy++) {
+        const float *row = rf_image_row_f32(&b->d->guide, rf_clamp_int(y + dy, 0, b->d->height - 1));
+        for (int dx = 0; dx < side; dx++)
+            for (int c = 0; c < 3; c++)
+                sum[c] += row[3 * rf_clamp_int(x + dx, 0, b->d->width - 1) + c];
+    }
+    for (int c = 0; c < 3; c++)
+        colour[c] = share * sum[c];
 }
 
 static void settle_rows(void *arg, int begin, int end, int block, int thread)
@@ -149,19 +166,18 @@ static void settle_rows(void *arg, int begin, int end, int block, int thread)
     const ballot *b = arg;
     float *bin = b->scratch + (size_t)thread * (size_t)b->bins * BIN_LANES;
     votes v;
-    int shift = b->full_size ? 1 : 0;
+    int shift = b->finer ? 1 : 0, apart = b->finer ? b->cell / 2 : b->cell;
     for (int y = begin; y < end; y++) {
-        int j = y >> shift;
-        float *out = rf_image_row_f32(b->out, y);
+        int j = rf_clamp_int(y >> shift, 0, b->way.height - 1);
+        float *out = rf_image_row_f32(b->out, y), colour[3];
         const float *at_edge = rf_image_row_f32(&b->at_edge, j);
-        const float *guide =
-            rf_image_row_f32(&b->d->guide, b->full_size ? y : rf_clamp_int(2 * y, 0, b->d->height - 1));
         for (int x = 0; x < b->out->width; x++) {
-            int i = x >> shift;
-            out[x] = b->full_size ? way_at_full(b, x, y) : rf_image_row_f32(&b->way, y)[x];
+            int i = rf_clamp_int(x >> shift, 0, b->way.width - 1);
+            out[x] = b->finer ? way_at_finer(b, x, y) : rf_image_row_f32(&b->way, y)[x];
             if (at_edge[i] == 0.0f)
                 continue;
-            collect(b, guide + 3 * (b->full_size ? x : 2 * x), i, j, &v);
+            guide_colour(b, apart * x, apart * y, colour);
+            collect(b, colour, i, j, &v);
             float way = mode_of(b, &v, bin);
             if (fabsf(way - out[x]) >= RF_SAME_STEPS)
                 out[x] = way;
@@ -186,12 +202,13 @@ static void weigh_rows(void *arg, int begin, int end, int block, int thread)
     for (int j = begin; j < end; j++) {
         const float *way = rf_image_row_f32(&b->way, j), *far = rf_image_row_f32(&b->far, j);
         const float *near = rf_image_row_f32(&b->near, j), *strongest = rf_image_row_f32(&b->strongest, j);
-        const float *own = rf_image_row_f32(&b->d->way, j), *trust = rf_image_row_f32(&b->d->trust, j);
+        int measured = rf_energy_row(b->d, j * b->cell);
+        const float *own = rf_image_row_f32(&b->d->way, measured), *trust = rf_image_row_f32(&b->d->trust, measured);
         const float *farther = rf_image_row_f32(&b->jump, j);
-        const rf_focus *focus = rf_focus_row(b->d, j);
+        const rf_focus *focus = rf_focus_row(b->d, measured);
         float *weight = rf_image_row_f32(&b->weight, j);
         for (int i = 0; i < b->way.width; i++) {
-            float w = trust[i] > LEAST_TRUST ? trust[i] : LEAST_TRUST;
+            float t = trust[rf_energy_column(b->d, i * b->cell)], w = t > LEAST_TRUST ? t : LEAST_TRUST;
             if (far[i] - way[i] > RF_APART_STEPS)
                 w *= b->round > 0 ? SETTLED_WEIGHT : POOLED_WEIGHT;
             if (b->round == 0 && fabsf(way[i] - own[i]) > RF_SAME_STEPS)
@@ -246,14 +263,13 @@ static void colour_rows(void *arg, int begin, int end, int block, int thread)
     (void)block;
     (void)thread;
     ballot *b = arg;
-    for (int j = begin; j < end; j++) {
-        const float *guide = rf_image_row_f32(&b->d->guide, 2 * j);
-        for (int c = 0; c < 3; c++) {
-            float *out = rf_image_row_f32(&b->colour[c], j);
-            for (int i = 0; i < b->d->energy_width; i++)
-                out[i] = guide[3 * 2 * i + c];
+    for (int j = begin; j < end; j++)
+        for (int i = 0; i < b->way.width; i++) {
+            float colour[3];
+            guide_colour(b, i * b->cell, j * b->cell, colour);
+            for (int c = 0; c < 3; c++)
+                rf_image_row_f32(&b->colour[c], j)[i] = colour[c];
         }
-    }
 }
 
 /* One round of voting: b->way is what is voted with, `out` the result. */
@@ -261,7 +277,7 @@ static void settle(ballot *b, rf_image *out, int round)
 {
     rf_depth *d = b->d;
     b->round = round;
-    b->full_size = round == ROUNDS - 1;
+    b->finer = round > 1;
     b->out = out;
     rf_plane_extreme(&b->way, &b->far, b->round > 0 ? SETTLED_REACH : POOL_REACH, -1.0f, d->pool);
     if (b->round == 0) {
@@ -270,10 +286,73 @@ static void settle(ballot *b, rf_image *out, int round)
         rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, energy_rows, b);
         rf_plane_extreme(&b->weight, &b->strongest, LEAK_REACH, -1.0f, d->pool);
     }
-    rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, weigh_rows, b);
-    rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, jump_rows, b);
+    rf_pool_rows(d->pool, b->way.height, RF_DEPTH_BLOCK_ROWS, weigh_rows, b);
+    rf_pool_rows(d->pool, b->way.height, RF_DEPTH_BLOCK_ROWS, jump_rows, b);
     rf_plane_extreme(&b->jump, &b->at_edge, EDGE_REACH, -1.0f, d->pool);
     rf_pool_rows(d->pool, out->height, RF_DEPTH_BLOCK_ROWS, settle_rows, b);
+}
+
+/* Lets the planes go; `plane` receives where they are. */
+static void free_planes(ballot *b, rf_image *plane[PLANES])
+{
+    rf_image *all[PLANES] = {&b->weight,  &b->far,       &b->near,      &b->strongest, &b->jump,
+                             &b->at_edge, &b->colour[0], &b->colour[1], &b->colour[2]};
+    for (int i = 0; i < PLANES; i++) {
+        plane[i] = all[i];
+        rf_image_free(plane[i]);
+    }
+}
+
+/* The planes of a grid of width x height places; those of the grid before are let go. */
+static rf_status make_planes(ballot *b, int width, int height, rf_error *err)
+{
+    rf_status status = RF_OK;
+    rf_image *plane[PLANES];
+    free_planes(b, plane);
+    for (int i = 0; i < PLANES; i++)
+        RF_TRY(rf_image_alloc(plane[i], width, height, 1, RF_F32, "the depth edges", err));
+done:
+    return status;
+}
+
+static rf_status start_ballot(ballot *b, rf_depth *d, rf_error *err)
+{
+    b->d = d;
+    b->cell = d->cell;
+    b->bins = d->frame_count + 2;
+    b->lowest_way = d->options.far_first ? -(float)(d->frame_count - 1) : 0.0f;
+    for (int dy = -VOTE_RADIUS; dy <= VOTE_RADIUS; dy++)
+        for (int dx = -VOTE_RADIUS; dx <= VOTE_RADIUS; dx++)
+            if (dx * dx + dy * dy <= VOTE_RADIUS * VOTE_RADIUS) {
+                b->spatial[dy + VOTE_RADIUS][dx + VOTE_RADIUS] =
+                    expf(-0.5f * (float)(dx * dx + dy * dy) / (VOTE_SIGMA * VOTE_SIGMA));
+                b->half[dy + VOTE_RADIUS] = dx; /* the last one stays */
+            }
+    return rf_alloc(&b->scratch, (size_t)rf_pool_threads(d->pool) * (size_t)b->bins * BIN_LANES, sizeof *b->scratch,
+                    "the depth edges", err);
+}
+
+/* From the places' size by doubling to the full one; `settled` is what the places hold, and is let go. */
+static rf_status refine(ballot *b, rf_image *settled, rf_image *depth_map, rf_error *err)
+{
+    rf_status status = RF_OK;
+    rf_depth *d = b->d;
+    rf_image finer = {0};
+    b->way = *settled;
+    while (b->cell > 2) {
+        int cell = b->cell / 2;
+        RF_TRY(rf_image_alloc(&finer, d->width / cell, d->height / cell, 1, RF_F32, "the depth edges", err));
+        settle(b, &finer, 2);
+        rf_image_free(settled);
+        *settled = b->way = finer;
+        finer = (rf_image){0};
+        b->cell = cell;
+        RF_TRY(make_planes(b, b->way.width, b->way.height, err));
+        rf_pool_rows(d->pool, b->way.height, RF_DEPTH_BLOCK_ROWS, colour_rows, b);
+    }
+    settle(b, depth_map, 2);
+done:
+    return status;
 }
 
 rf_status rf_outline_settle(rf_depth *d, rf_image *depth_map, rf_error *err)
@@ -282,39 +361,20 @@ rf_status rf_outline_settle(rf_depth *d, rf_image *depth_map, rf_error *err)
     rf_image settled[2] = {{0}, {0}};
     ballot *b = NULL;
     RF_TRY(rf_alloc(&b, 1, sizeof *b, "the depth edges", err));
-    b->d = d;
-    rf_image *plane[11] = {&settled[0], &settled[1], &b->weight,    &b->far,       &b->near,     &b->strongest,
-                           &b->jump,    &b->at_edge, &b->colour[0], &b->colour[1], &b->colour[2]};
-    for (int i = 0; i < 11; i++)
-        RF_TRY(rf_image_alloc(plane[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth edges", err));
-    b->bins = d->frame_count + 2;
-    b->lowest_way = d->options.far_first ? -(float)(d->frame_count - 1) : 0.0f;
-    RF_TRY(rf_alloc(&b->scratch, (size_t)rf_pool_threads(d->pool) * (size_t)b->bins * BIN_LANES, sizeof *b->scratch,
-                    "the depth edges", err));
-    for (int dy = -VOTE_RADIUS; dy <= VOTE_RADIUS; dy++)
-        for (int dx = -VOTE_RADIUS; dx <= VOTE_RADIUS; dx++)
-            if (dx * dx + dy * dy <= VOTE_RADIUS * VOTE_RADIUS) {
-                b->spatial[dy + VOTE_RADIUS][dx + VOTE_RADIUS] =
-                    expf(-0.5f * (float)(dx * dx + dy * dy) / (VOTE_SIGMA * VOTE_SIGMA));
-                b->half[dy + VOTE_RADIUS] = dx; /* the last one stays */
-            }
-    rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, colour_rows, b);
+    RF_TRY(start_ballot(b, d, err));
+    RF_TRY(make_planes(b, d->energy_width, d->energy_height, err));
+    for (int i = 0; i < 2; i++)
+        RF_TRY(rf_image_alloc(&settled[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth edges", err));
     b->way = d->front;
+    rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, colour_rows, b);
     settle(b, &settled[0], 0);
     b->way = settled[0];
     settle(b, &settled[1], 1);
-    b->way = settled[1];
-    settle(b, depth_map, 2);
+    RF_TRY(refine(b, &settled[1], depth_map, err));
 done:
     if (b != NULL) {
-        rf_image_free(&b->weight);
-        rf_image_free(&b->far);
-        rf_image_free(&b->near);
-        rf_image_free(&b->strongest);
-        rf_image_free(&b->jump);
-        rf_image_free(&b->at_edge);
-        for (int c = 0; c < 3; c++)
-            rf_image_free(&b->colour[c]);
+        rf_image *plane[PLANES];
+        free_planes(b, plane);
         rf_free(b->scratch);
         rf_free(b);
     }

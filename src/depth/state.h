@@ -29,6 +29,7 @@ typedef struct rf_defocus rf_defocus;
 
 struct rf_depth {
     int width, height, frame_count, energy_width, energy_height;
+    int cell; /* output pixels along the side of an energy pixel: 2, 4 or 8 */
     rf_depth_options options;
     rf_pool *pool;
     rf_sharpness *sharpness;
@@ -36,8 +37,10 @@ struct rf_depth {
     rf_image ring[RF_FIT_POINTS]; /* energies, oldest first; freed after pass 0 */
     int ring_frame[RF_FIT_POINTS];
     int ring_count;
-    rf_focus *focus; /* energy_width * energy_height */
-    float noise_floor;
+    rf_focus *focus;       /* energy_width * energy_height */
+    float noise_floor;     /* of frames as pass 0 saw them */
+    int quietest;          /* the frame it was found in */
+    float full_size_floor; /* the same of that frame at full size */
     int frames_seen;
     /* half size, made after pass 0 */
     rf_image way;      /* of the sharpest peak, guesses filled in */
@@ -54,6 +57,15 @@ struct rf_depth {
 static inline rf_focus *rf_focus_row(const rf_depth *d, int j)
 {
     return d->focus + (size_t)j * (size_t)d->energy_width;
+}
+/* Energy row and column of an output pixel; a last one that reduction left over takes its neighbour's. */
+static inline int rf_energy_row(const rf_depth *d, int y)
+{
+    return y / d->cell < d->energy_height ? y / d->cell : d->energy_height - 1;
+}
+static inline int rf_energy_column(const rf_depth *d, int x)
+{
+    return x / d->cell < d->energy_width ? x / d->cell : d->energy_width - 1;
 }
 static inline float rf_way_sign(const rf_depth *d)
 {

@@ -56,6 +56,16 @@ rf_pose rf_pose_compose(const rf_pose *outer, const rf_pose *inner)
     return both;
 }
 
+rf_pose rf_pose_reduced(const rf_pose *pose, int reduce)
+{
+    rf_pose reduced = *pose;
+    double middle = (reduce - 1) / 2.0; /* of the first mean, where it lies in the whole picture */
+    rf_pose_apply(pose, middle, middle, &reduced.tx, &reduced.ty);
+    reduced.tx = (reduced.tx - middle) / reduce;
+    reduced.ty = (reduced.ty - middle) / reduce;
+    return reduced;
+}
+
 double rf_pose_scale(const rf_pose *pose)
 {
     return sqrt(fabs(pose->a * pose->d - pose->b * pose->c));

@@ -27,16 +27,19 @@ rf_status rf_run_sensor(rf_run *run, rf_error *err) RF_CHECKED;
 /* Poses and gains of every used frame into run->poses and the report. */
 rf_status rf_run_align(rf_run *run, rf_error *err) RF_CHECKED;
 
+/* Depth map and all that comes with it; *near_view, zeroed, becomes the picture of the near parts in focus. */
+rf_status rf_run_depth(rf_run *run, rf_image *near_view, rf_error *err) RF_CHECKED;
+
 /* Depth map and merged picture. */
 rf_status rf_run_merge(rf_run *run, rf_error *err) RF_CHECKED;
 
 /* --view parallel: picture and maps moved to scale. */
 rf_status rf_run_parallel(rf_run *run, rf_error *err) RF_CHECKED;
 
-/* One pass over the used frames: calls `each` with the frame number and the frame in output geometry, made piece by
- * piece as it is asked for; progress counts frames from `done` on. */
+/* One pass over the used frames that the reading names: calls `each` with the frame number and the frame in output
+ * geometry, made piece by piece as it is asked for; progress counts frames from `done` on. */
 typedef rf_status (*rf_each_fn)(rf_run *run, int k, const rf_source *source, void *arg, rf_error *err);
-rf_status rf_run_pass(rf_run *run, const char *stage, rf_stride which, int done, int total, rf_each_fn each, void *arg,
-                      rf_error *err) RF_CHECKED;
+rf_status rf_run_pass(rf_run *run, const char *stage, rf_reading reading, int done, int total, rf_each_fn each,
+                      void *arg, rf_error *err) RF_CHECKED;
 
 #endif

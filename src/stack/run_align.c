@@ -25,33 +25,12 @@ typedef struct luma_feed {
     rf_error error;
 } luma_feed;
 
-/* Reduced luma: decoded small where the format can, from the repaired whole frame when the sensor has faults. */
-static rf_status decode_luma(luma_feed *feed, rf_error *err)
-{
-    rf_status status;
-    rf_frame_info info;
-    const rf_take *take = &feed->run->take;
-    rf_image *luma = &feed->lumas[feed->next % 2], *whole = &feed->whole;
-    const char *path = take->options->frames[feed->next];
-    if (rf_sensor_map_is_empty(&take->sensor)) {
-        status = rf_frame_read_luma(path, &take->limits, feed->reduce, luma, &info, NULL, err);
-        return status == RF_OK ? rf_take_check_unchanged(take, feed->next, &info.stamp, err) : status;
-    }
-    RF_TRY(rf_take_read(take, feed->next, whole, err));
-    RF_TRY(rf_sensor_repair(&take->sensor, whole, err));
-    if (luma->data == NULL)
-        RF_TRY(rf_image_alloc(luma, whole->width / feed->reduce, whole->height / feed->reduce, 1, RF_F32,
-                              "a frame's luma", err));
-    rf_image_luma(whole, feed->reduce, luma, NULL); /* the pool is at work on the frame before */
-done:
-    return status;
-}
-
 static void decode_aside(void *arg)
 {
     luma_feed *feed = arg;
     feed->error = (rf_error){0};
-    feed->status = decode_luma(feed, &feed->error);
+    feed->status = rf_take_read_luma(&feed->run->take, feed->next, feed->reduce, &feed->whole,
+                                     &feed->lumas[feed->next % 2], &feed->error);
 }
 
 static void start_next(luma_feed *feed, int k)

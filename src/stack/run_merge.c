@@ -1,4 +1,4 @@
-/* run_merge.c - passes 2 to 4: sharpness and depth, the view of the near parts, the merge. */
+/* run_merge.c - one pass over the frames; the merge, and its view to scale. */
 #include "run.h"
 
 #include <math.h>
@@ -15,21 +15,23 @@ static double now_s(void)
     return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
 }
 
-rf_status rf_run_pass(rf_run *run, const char *stage, rf_stride which, int done_before, int total, rf_each_fn each,
+rf_status rf_run_pass(rf_run *run, const char *stage, rf_reading reading, int done_before, int total, rf_each_fn each,
                       void *arg, rf_error *err)
 {
     rf_status status;
     rf_feed feed;
     const rf_image *frame;
-    int k, width = run->take.info.width, height = run->take.info.height;
-    rf_feed_start(&feed, &run->take, which);
+    int k, reduce = reading.reduce;
+    int width = run->take.info.width / reduce, height = run->take.info.height / reduce;
+    rf_feed_start(&feed, &run->take, reading);
     for (;;) {
         RF_TRY(rf_feed_next(&feed, &k, &frame, err));
         if (frame == NULL)
             break;
         RF_TRY(rf_take_progress(&run->take, stage, done_before + k, total, err));
-        rf_warp_spans(&run->poses[k], width, height, width, height, run->covered);
-        rf_source source = rf_warp_source(frame, &run->poses[k], width, height, (const int(*)[2])run->covered);
+        rf_pose pose = rf_pose_reduced(&run->poses[k], reduce);
+        rf_warp_spans(&pose, width, height, width, height, run->covered);
+        rf_source source = rf_warp_source(frame, &pose, width, height, (const int(*)[2])run->covered);
         RF_TRY(each(run, k, &source, arg, err));
     }
 done:
@@ -40,103 +42,6 @@ done:
 /* Disc radius gained a step when the take does not tell: steps are commonly chosen near the depth of field, where the
  * blur of half a step is about half a pixel (common practice, no source). */
 #define BLUR_UNKNOWN_PX 1.1f
-#define FINE_BLUR_PX                                                                                                   \
-    0.4 /* blur gained a step below which steps count as too fine for reading depth off all of them                    \
-         */
-enum { FEWEST_FOR_DEPTH = 8 };
-
-/* Standard deviation of a frame's noise that the merge reckons with. The energy's floor is the square of what noise
- * leaves in a Laplacian after a Gaussian of 0.7 px (power gain 0.773, computed), as the low twentieth of a pooled,
- * drawn-in map, which is below its mean: the factor was measured on takes whose noise is known (1.9: JPEG and 16 bit
- * alike). */
-static float noise_of_floor(float floor)
-{
-    float noise = 1.9f * sqrtf(floor / 0.773f);
-    return noise < 0.0005f ? 0.0005f : noise > 0.05f ? 0.05f : noise;
-}
-
-/* ---- depth, and the view of the near parts ---- */
-
-typedef struct depth_pass {
-    rf_depth *depth;
-    rf_stride which;
-} depth_pass;
-
-static rf_status add_to_depth(rf_run *run, int k, const rf_source *source, void *arg, rf_error *err)
-{
-    const depth_pass *pass = arg;
-    (void)run;
-    return rf_depth_add_source(pass->depth, (k - pass->which.first) / pass->which.stride, source, err);
-}
-
-static rf_status run_depth(rf_run *run, depth_pass *pass, rf_error *err)
-{
-    rf_status status;
-    const rf_take *take = &run->take;
-    int count = take->report->frame_count, some = (count - 1 - pass->which.first) / pass->which.stride + 1;
-    rf_depth_options options = {.far_first = run->far_first};
-    RF_TRY(rf_depth_create(&pass->depth, take->info.width, take->info.height, some, &options, take->pool, err));
-    int passes = rf_depth_passes(pass->depth);
-    for (int i = 0; i < passes; i++) {
-        RF_TRY(rf_depth_begin_pass(pass->depth, i, err));
-        RF_TRY(rf_run_pass(run, "depth", pass->which, i * count, passes * count, add_to_depth, pass, err));
-        RF_TRY(rf_depth_end_pass(pass->depth, err));
-    }
-done:
-    return status;
-}
-
-/* With steps much finer than the depth of field a focus curve is dozens of frames wide and no sharper for it: depth is
- * then read off every stride-th frame, so that the blur gained from one to the next is about a pixel. What the take
- * tells of its blur decides; where it tells nothing, twice and four times the stride are tried before the first is
- * taken. */
-static int next_stride(int stride, double blur, int count, int *unknown)
-{
-    int wanted = stride;
-    if (blur > 0 && blur < FINE_BLUR_PX)
-        wanted = (int)(stride / blur + 0.5);
-    else if (!(blur > 0) && *unknown < 3)
-        wanted = ++*unknown < 3 ? 2 * stride : 1;
-    return wanted > 1 && count / wanted < FEWEST_FOR_DEPTH ? (blur > 0 ? stride : 1) : wanted;
-}
-
-/* Positions among every stride-th frame become frame numbers. */
-static void number_frames(rf_depth_maps *maps, rf_stride which)
-{
-    for (int y = 0; y < maps->depth.height && which.stride > 1; y++) {
-        float *depth = rf_image_row_f32(&maps->depth, y), *sigma = rf_image_row_f32(&maps->sigma, y);
-        for (int x = 0; x < maps->depth.width; x++) {
-            depth[x] = (float)which.first + (float)which.stride * depth[x];
-            sigma[x] *= (float)which.stride;
-        }
-    }
-}
-
-static rf_status find_depth(rf_run *run, rf_depth **depth_at, rf_error *err)
-{
-    rf_status status;
-    rf_run_report *report = run->take.report;
-    depth_pass pass = {.which = {0, 1}};
-    int unknown = 0;
-    for (;;) {
-        RF_TRY(run_depth(run, &pass, err));
-        double blur = rf_depth_blur_px_per_step(pass.depth);
-        int stride = next_stride(pass.which.stride, blur, report->frame_count, &unknown);
-        report->blur_px_per_step = blur / pass.which.stride;
-        if (stride == pass.which.stride)
-            break;
-        rf_depth_destroy(&pass.depth);
-        pass.which = (rf_stride){(report->frame_count - 1) % stride / 2, stride};
-    }
-    RF_TRY(rf_depth_result(pass.depth, &run->maps, err));
-    number_frames(&run->maps, pass.which);
-    run->noise = noise_of_floor(rf_depth_noise_floor(pass.depth));
-done:
-    *depth_at = pass.depth;
-    return status;
-}
-
-/* ---- merge ---- */
 
 enum { SHORT_ROW_SHARE = 64 }; /* a row shorter than the widest by more than this part of it is short */
 
@@ -211,7 +116,7 @@ static rf_status merge_frames(rf_run *run, rf_image *near_view, rf_error *err)
     turn_depth(run, &run->maps.depth);
     RF_TRY(rf_merge_create(&run->merge, &settings, covers, &run->maps.depth, near_view, take->pool, err));
     run->take.digesting = take->options->digests;
-    RF_TRY(rf_run_pass(run, "merge", (rf_stride){0, 1}, 0, count, add_to_merge, NULL, err));
+    RF_TRY(rf_run_pass(run, "merge", (rf_reading){0, count, 1, 1}, 0, count, add_to_merge, NULL, err));
     run->picture = rf_merge_finish(run->merge);
     turn_depth(run, &run->maps.depth);
 done:
@@ -223,19 +128,15 @@ rf_status rf_run_merge(rf_run *run, rf_error *err)
 {
     rf_status status;
     rf_run_report *report = run->take.report;
-    rf_depth *depth = NULL;
     rf_image near_view = {0};
     double start = now_s();
-    RF_TRY(find_depth(run, &depth, err));
-    rf_depth_take_guide(depth, &near_view);
-    rf_depth_destroy(&depth);
+    RF_TRY(rf_run_depth(run, &near_view, err));
     report->seconds_depth = now_s() - start;
     start = now_s();
     RF_TRY(merge_frames(run, &near_view, err));
     report->seconds_merge = now_s() - start;
 done:
     rf_image_free(&near_view);
-    rf_depth_destroy(&depth);
     return status;
 }
 

@@ -34,17 +34,22 @@ rf_status rf_take_check_unchanged(const rf_take *take, int k, const rf_file_stam
                    take->options->frames[k]);
 }
 
+static rf_status check_shape(const rf_take *take, int k, const rf_frame_info *now, rf_error *err)
+{
+    const rf_frame_info *info = &take->info;
+    if (now->width == info->width && now->height == info->height && now->channels == info->channels &&
+        now->sample == info->sample)
+        return RF_OK;
+    return rf_fail(err, RF_ERR_INPUT, "%s changed while it was being merged: it is no longer %d x %d pixels",
+                   take->options->frames[k], info->width, info->height);
+}
+
 rf_status rf_take_read(const rf_take *take, int k, rf_image *image, rf_error *err)
 {
     rf_status status;
     rf_frame_info now;
-    const rf_frame_info *info = &take->info;
-    const char *path = take->options->frames[k];
-    RF_TRY(rf_frame_read(path, &take->limits, image, &now, NULL, err));
-    if (now.width != info->width || now.height != info->height || now.channels != info->channels ||
-        now.sample != info->sample)
-        RF_TRY(rf_fail(err, RF_ERR_INPUT, "%s changed while it was being merged: it is no longer %d x %d pixels", path,
-                       info->width, info->height));
+    RF_TRY(rf_frame_read(take->options->frames[k], &take->limits, image, &now, NULL, err));
+    RF_TRY(check_shape(take, k, &now, err));
     RF_TRY(rf_take_check_unchanged(take, k, &now.stamp, err));
 done:
     return status;
@@ -163,6 +168,25 @@ void rf_take_close(rf_take *take)
     rf_sensor_map_free(&take->sensor);
 }
 
+rf_status rf_take_read_luma(const rf_take *take, int k, int reduce, rf_image *whole, rf_image *luma, rf_error *err)
+{
+    rf_status status;
+    rf_frame_info now;
+    if (rf_sensor_map_is_empty(&take->sensor)) {
+        RF_TRY(rf_frame_read_luma(take->options->frames[k], &take->limits, reduce, luma, &now, NULL, err));
+        RF_TRY(check_shape(take, k, &now, err));
+        RF_TRY(rf_take_check_unchanged(take, k, &now.stamp, err));
+        return RF_OK;
+    }
+    RF_TRY(rf_take_read(take, k, whole, err));
+    RF_TRY(rf_sensor_repair(&take->sensor, whole, err));
+    if (luma->data == NULL)
+        RF_TRY(rf_image_alloc(luma, whole->width / reduce, whole->height / reduce, 1, RF_F32, "a frame's luma", err));
+    rf_image_luma(whole, reduce, luma, NULL); /* the pool is at work on the frame before */
+done:
+    return status;
+}
+
 /* ---- feed ---- */
 
 /* The file was decoded a moment ago: its bytes are still in memory. */
@@ -177,39 +201,45 @@ static void decode_ahead(void *arg)
 {
     rf_feed *feed = arg;
     rf_take *take = feed->take;
+    rf_image *image = &feed->images[1 - feed->front];
     feed->side_error = (rf_error){0};
-    feed->side_status = rf_take_read(take, feed->next, &feed->images[1 - feed->front], &feed->side_error);
+    if (feed->reading.reduce > 1) {
+        feed->side_status =
+            rf_take_read_luma(take, feed->next, feed->reading.reduce, &feed->whole, image, &feed->side_error);
+        return;
+    }
+    feed->side_status = rf_take_read(take, feed->next, image, &feed->side_error);
     if (feed->side_status == RF_OK && take->digesting)
         feed->side_status = digest_frame(take, feed->next, &feed->side_error);
     if (feed->side_status == RF_OK)
-        feed->side_status = rf_sensor_repair(&take->sensor, &feed->images[1 - feed->front], &feed->side_error);
+        feed->side_status = rf_sensor_repair(&take->sensor, image, &feed->side_error);
 }
 
 static void begin_next(rf_feed *feed, int from)
 {
     const rf_run_report *report = feed->take->report;
     feed->next = from;
-    while (feed->next < report->frame_count &&
-           (!report->frames[feed->next].used || (feed->next - feed->which.first) % feed->which.stride != 0))
+    while (feed->next < feed->reading.end &&
+           (!report->frames[feed->next].used || (feed->next - feed->reading.first) % feed->reading.stride != 0))
         feed->next++;
-    if (feed->next < feed->take->report->frame_count)
+    if (feed->next < feed->reading.end)
         rf_pool_side(feed->take->pool, decode_ahead, feed);
 }
 
-void rf_feed_start(rf_feed *feed, rf_take *take, rf_stride which)
+void rf_feed_start(rf_feed *feed, rf_take *take, rf_reading reading)
 {
     memset(feed, 0, sizeof *feed);
     feed->take = take;
-    feed->which = which;
+    feed->reading = reading;
     feed->started = 1;
-    begin_next(feed, which.first);
+    begin_next(feed, reading.first);
 }
 
 rf_status rf_feed_next(rf_feed *feed, int *k, const rf_image **frame, rf_error *err)
 {
     *frame = NULL;
     *k = feed->next;
-    if (feed->next >= feed->take->report->frame_count)
+    if (feed->next >= feed->reading.end)
         return RF_OK;
     rf_pool_join(feed->take->pool);
     if (feed->side_status != RF_OK) {
@@ -232,5 +262,6 @@ void rf_feed_stop(rf_feed *feed)
     rf_pool_join(feed->take->pool);
     rf_image_free(&feed->images[0]);
     rf_image_free(&feed->images[1]);
+    rf_image_free(&feed->whole);
     feed->started = 0;
 }

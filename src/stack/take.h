@@ -50,27 +50,32 @@ int rf_take_used_count(const rf_take *take);
 /* Progress through the options' callback; RF_ERR_STOPPED when it asks to stop. */
 rf_status rf_take_progress(const rf_take *take, const char *stage, int done, int total, rf_error *err) RF_CHECKED;
 
-/* ---- feed: whole frames in take order, the next one decoded while the last is worked on ---- */
+/* Luma of frame k, RF_F32, reduced 1, 2, 4 or 8 times: decoded small where the format can, from the repaired whole
+ * frame, which `whole` keeps for the next call, when the sensor has faults. May run on the side. */
+rf_status rf_take_read_luma(const rf_take *take, int k, int reduce, rf_image *whole, rf_image *luma,
+                            rf_error *err) RF_CHECKED;
 
-/* Every `stride`-th frame, from frame `first` on. */
-typedef struct rf_stride {
-    int first, stride;
-} rf_stride;
+/* ---- feed: frames in take order, the next one decoded while the last is worked on ---- */
+
+/* Every `stride`-th frame from `first` to before `end`: whole, or with `reduce` above 1 (2 or 4) its reduced luma. */
+typedef struct rf_reading {
+    int first, end, stride, reduce;
+} rf_reading;
 
 typedef struct rf_feed {
     rf_take *take;
-    rf_stride which;
-    int next; /* frame being decoded ahead, or frame_count */
-    rf_image images[2];
+    rf_reading reading;
+    int next; /* frame being decoded ahead, or reading.end */
+    rf_image images[2], whole;
     int front; /* which of the two was handed out last */
     rf_status side_status;
     rf_error side_error;
     int started;
 } rf_feed;
 
-void rf_feed_start(rf_feed *feed, rf_take *take, rf_stride which);
+void rf_feed_start(rf_feed *feed, rf_take *take, rf_reading reading);
 
-/* The next used frame: its number in *k (frame_count after the last) and a picture borrowed until the next call. */
+/* The next used frame: its number in *k (reading.end after the last) and a picture borrowed until the next call. */
 rf_status rf_feed_next(rf_feed *feed, int *k, const rf_image **frame, rf_error *err) RF_CHECKED;
 void rf_feed_stop(rf_feed *feed);
 
