@@ -2,7 +2,7 @@
 """What `railfold check` finds, and what it only imagines: takes with one fault each, at three strengths and several
 seeds, and takes without any. Prints the table of docs/check.md.
 
-  tools/detection-table.py [--build build/release] [--cache FOLDER] [--seeds N] [--clean N] [--only KIND] [--render-only] [-v]
+  tools/detection-table.py [--build build/release] [--cache FOLDER] [--seeds N] [--clean N] [--first-seed N] [--only KIND] [--render-only] [-v]
   tools/detection-table.py --harm [--seeds N]      how much each fault costs the merged picture, in dB against the truth
 
 Takes are rendered once by the take maker (small: 480 x 320 pixels, 20 frames) and kept in the cache folder. What the take
@@ -47,14 +47,19 @@ ROWS = [
 RENDERED = {"bump", "shake", "lamp", "settings", "missing-step", "double", "back", "uncovered-start", "uncovered-end",
             "coarse", "fine", "clipped", "moved"}
 BY_OPTION = {"flicker": "--flicker", "hot-pixels": "--hot-pixels", "dust": "--dust"}
-SCENES = ("pebble", "pebble", "dome", "bristles")
+SCENES = ("pebble", "dome", "bristles", "stairs", "pebble")
+CLEAN_SCENES = ("pebble", "dome", "bristles", "pebble", "stairs", "plane", "grid")
+# so that no two takes of a row are of one kind: blur a step, noise, softness of the lens, sideways jitter
+LENSES = (("1.1", "1", "0.6", "0.6"), ("0.8", "2", "0.9", "0.4"), ("1.4", "0.5", "0.6", "0.8"), ("1.1", "1.5", "0.8", "0.6"))
 
 
 def render(build, folder, scene, seed, extra):
     if os.path.exists(os.path.join(folder, "truth", "truth.json")):
         return
+    blur, noise, mtf, bumps = LENSES[seed % len(LENSES)]
     subprocess.run(["nice", os.path.join(build, "tools", "take-maker"), "--quiet", "--force", "--scene", scene, "--seed",
-                    str(seed), *COMMON, *extra, folder], check=True)
+                    str(seed), "--blur", blur, "--noise", noise, "--mtf", mtf, "--bumps", bumps, *COMMON, *extra, folder],
+                   check=True)
 
 
 def frame_names(folder):
@@ -102,8 +107,8 @@ EDITED = {"swapped": swap, "unreadable": cut, "size": resize, "backdrop": backdr
 def make(options, what, strength, seed):
     """The folder of frames of one spoilt take."""
     scene = SCENES[seed % len(SCENES)]
-    if what == "moved" and scene == "dome":
-        scene = "bristles"  # the dome has nothing loose
+    if what == "moved" and scene in ("dome", "stairs"):
+        scene = "bristles"  # these have nothing loose
     if what == "backdrop":
         scene = "pebble"  # the others fill the picture
     folder = os.path.join(options.cache, "%s-%g-%d" % (what, strength, seed))
@@ -123,7 +128,7 @@ def make(options, what, strength, seed):
 
 
 def make_clean(options, seed):
-    scene = ("pebble", "dome", "bristles", "pebble", "stairs")[seed % 5]
+    scene = CLEAN_SCENES[seed % len(CLEAN_SCENES)]
     folder = os.path.join(options.cache, "clean-%s-%d" % (scene, seed))
     render(options.build, folder, scene, seed, ["--retreat"] if seed % 4 == 3 else [])
     return os.path.join(folder, "frames")
@@ -158,7 +163,7 @@ def harm(options):
         means, failed = [], 0
         for strength in strengths:
             lost = []
-            for seed in range(1, 1 + options.seeds):
+            for seed in range(options.first_seed, options.first_seed + options.seeds):
                 folder = os.path.dirname(make(options, what, strength, seed))
                 with open(os.path.join(folder, "truth", "truth.json"), encoding="utf-8") as file:
                     scene = json.load(file)["options"]["scene"]
@@ -178,6 +183,7 @@ def main():
     parser.add_argument("--cache", default="build/takes")
     parser.add_argument("--seeds", type=int, default=5)
     parser.add_argument("--clean", type=int, default=20)
+    parser.add_argument("--first-seed", type=int, default=1, help="others than those the thresholds were settled on")
     parser.add_argument("--only")
     parser.add_argument("--render-only", action="store_true")
     parser.add_argument("--harm", action="store_true")
@@ -190,7 +196,7 @@ def main():
     false = collections.Counter()
     wrong = 0
     if options.only in (None, "clean"):
-        for seed in range(101, 101 + options.clean):
+        for seed in range(options.first_seed + 1000, options.first_seed + 1000 + options.clean):
             frames = make_clean(options, seed)
             if options.render_only:
                 continue
@@ -210,7 +216,7 @@ def main():
         for strength in strengths:
             hits = 0
             verdicts = collections.Counter()
-            for seed in range(1, 1 + options.seeds):
+            for seed in range(options.first_seed, options.first_seed + options.seeds):
                 frames = make(options, what, strength, seed)
                 if options.render_only:
                     continue

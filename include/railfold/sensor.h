@@ -31,6 +31,7 @@
 
 #include "railfold/image.h"
 #include "railfold/pool.h"
+#include "railfold/pose.h"
 #include "railfold/status.h"
 
 enum { RF_SENSOR_SAMPLE_MIN = 4, RF_SENSOR_SAMPLE_MAX = 12 };
@@ -92,6 +93,35 @@ rf_status rf_sensor_examine(rf_sensor *sensor, const rf_image *frame, rf_error *
 
 /* What was found; *map must be zeroed and is freed by the caller. */
 rf_status rf_sensor_finish(rf_sensor *sensor, rf_sensor_map *map, rf_error *err) RF_CHECKED;
+
+/* ---- dust once more, when the poses are known ----
+ *
+ * Shadows that stand still while the picture moves beneath them. The log luma of a frame less that of the frame before,
+ * moved by what the poses say, holds the shadow less the shadow shifted, and what one step of focus changed; the
+ * photographer's own unsteady hand tells them apart, for focus does not know which way the rail shook. Least squares
+ * over all pairs give the gradient of the standing pattern, a matched filter the spots: this needs no even
+ * surroundings, but it needs a rail that is not perfectly smooth (0.1 px of unevenness from frame to frame; below it
+ * finds nothing).
+ *
+ * Source: Kuhn, Lin and Loranz, PASP 103, 1097 (1991), a sensor's own pattern from shifted exposures of one scene; from
+ * memory. At most 24 frames are kept, reduced to 1600 px: all of a short take, of a long one three runs of 8. */
+enum { RF_SHADOW_FRAMES = 24 };
+typedef struct rf_shadow rf_shadow;
+
+/* For frames of width x height whose lumas will be handed in reduced by `reduce`. Hot pixels of `known` are passed
+ * over. `pool` is borrowed until destroy, NULL is allowed. */
+rf_status rf_shadow_create(rf_shadow **out, int width, int height, int reduce, int frame_count,
+                           const rf_sensor_map *known, rf_pool *pool, rf_error *err) RF_CHECKED;
+void rf_shadow_destroy(rf_shadow **shadow);
+size_t rf_shadow_memory_bytes(int width, int height, int frame_count); /* held at the most */
+
+/* Luma of frame k (RF_F32, coded 0..1, width / reduce by height / reduce), in rising order; not all frames are needed,
+ * and those that are not are passed over. */
+rf_status rf_shadow_keep(rf_shadow *shadow, int k, const rf_image *luma, rf_error *err) RF_CHECKED;
+
+/* poses[frame_count]: output pixel -> frame pixel, full size. Adds what was found, and is not there already, to *map.
+ */
+rf_status rf_shadow_finish(rf_shadow *shadow, const rf_pose *poses, rf_sensor_map *map, rf_error *err) RF_CHECKED;
 
 int rf_sensor_map_is_empty(const rf_sensor_map *map);
 void rf_sensor_map_free(rf_sensor_map *map);

@@ -4,6 +4,7 @@
 #include <stdio.h>
 
 #include "railfold/check.h"
+#include "railfold/sensor.h"
 
 enum { LUMA_SIDE_PX = 2200 }; /* registration gains nothing from more pixels along the longer side */
 
@@ -113,7 +114,7 @@ static rf_status next_luma(luma_feed *feed, int k, const rf_image **luma, rf_err
 }
 
 /* Feeds every frame to the aligner; *moved: the reference turned out unreadable and is another one now. */
-static rf_status feed_aligner(rf_run *run, rf_align *align, int reduce, int *moved, rf_error *err)
+static rf_status feed_aligner(rf_run *run, rf_align *align, rf_shadow *shadow, int reduce, int *moved, rf_error *err)
 {
     rf_take *take = &run->take;
     int count = take->report->frame_count, reference = take->reference;
@@ -126,6 +127,8 @@ static rf_status feed_aligner(rf_run *run, rf_align *align, int reduce, int *mov
         RF_TRY(rf_take_progress(take, "align", k, count, err));
         RF_TRY(next_luma(&feed, k, &luma, err));
         RF_TRY(rf_align_add_frame(align, luma, err));
+        if (luma != NULL && shadow != NULL)
+            RF_TRY(rf_shadow_keep(shadow, k, luma, err));
         *moved = take->reference != reference;
     }
     RF_TRY(rf_take_progress(take, "align", count, count, err));
@@ -156,11 +159,23 @@ static rf_status solve(rf_run *run, rf_align *align, rf_error *err)
     return status;
 }
 
+/* Dust is looked for again once the poses are known; not where frames are to stay as they lie, for then nothing moves.
+ */
+static rf_status open_shadow(rf_run *run, rf_shadow **shadow, int reduce, rf_error *err)
+{
+    const rf_take *take = &run->take;
+    if (take->options->no_align)
+        return RF_OK;
+    return rf_shadow_create(shadow, take->info.width, take->info.height, reduce, take->report->frame_count,
+                            &take->sensor, take->pool, err);
+}
+
 rf_status rf_run_align(rf_run *run, rf_error *err)
 {
     rf_take *take = &run->take;
     rf_status status = RF_OK;
     rf_align *align = NULL;
+    rf_shadow *shadow = NULL;
     int moved = 1;
     if (take->options->no_align && take->options->no_gain)
         return no_align(run);
@@ -172,12 +187,18 @@ rf_status rf_run_align(rf_run *run, rf_error *err)
     options.no_gain = take->options->no_gain;
     while (moved) { /* starts over in the rare case that the reference cannot be read */
         rf_align_destroy(&align);
+        rf_shadow_destroy(&shadow);
         options.reference = take->reference;
         RF_TRY(rf_align_create(&align, &options, take->pool, err));
-        RF_TRY(feed_aligner(run, align, options.reduce, &moved, err));
+        RF_TRY(open_shadow(run, &shadow, options.reduce, err));
+        RF_TRY(feed_aligner(run, align, shadow, options.reduce, &moved, err));
     }
     RF_TRY(solve(run, align, err));
+    if (shadow != NULL)
+        RF_TRY(rf_shadow_finish(shadow, run->poses, &take->sensor, err));
+    take->report->dust_spots = take->sensor.dust_count;
 done:
     rf_align_destroy(&align);
+    rf_shadow_destroy(&shadow);
     return status;
 }
