@@ -108,10 +108,10 @@ rf_status rf_sensor_finish(rf_sensor *sensor, rf_sensor_map *map, rf_error *err)
 enum { RF_SHADOW_FRAMES = 24 };
 typedef struct rf_shadow rf_shadow;
 
-/* For frames of width x height whose lumas will be handed in reduced by `reduce`. Hot pixels of `known` are passed
- * over. `pool` is borrowed until destroy, NULL is allowed. */
-rf_status rf_shadow_create(rf_shadow **out, int width, int height, int reduce, int frame_count,
-                           const rf_sensor_map *known, rf_pool *pool, rf_error *err) RF_CHECKED;
+/* For frames of width x height whose lumas will be handed in reduced by `reduce`. `pool` is borrowed until destroy, NULL
+ * is allowed. */
+rf_status rf_shadow_create(rf_shadow **out, int width, int height, int reduce, int frame_count, rf_pool *pool,
+                           rf_error *err) RF_CHECKED;
 void rf_shadow_destroy(rf_shadow **shadow);
 size_t rf_shadow_memory_bytes(int width, int height, int frame_count); /* held at the most */
 

@@ -108,10 +108,14 @@ rf_status rf_find_sensor(rf_look *look, rf_error *err)
         RF_TRY(rf_sensor_suspects(sensor, &suspects, err));
     if (suspects > 0)
         RF_TRY(walk(look, &s, sensor, 1, &whole, err));
-    if (whole && suspects > 0) {
+    if (whole && suspects > 0)
         RF_TRY(rf_sensor_finish(sensor, &map, err));
-        RF_TRY(judge(look, &map, err));
-    }
+    rf_sensor_destroy(&sensor);
+    if (look->shadow != NULL)
+        RF_TRY(rf_shadow_finish(look->shadow, look->poses, &map, err));
+    map.width = look->result->width;
+    map.height = look->result->height;
+    RF_TRY(judge(look, &map, err));
 done:
     rf_sensor_map_free(&map);
     rf_sensor_destroy(&sensor);

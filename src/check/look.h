@@ -5,6 +5,7 @@
 #include "railfold/check.h"
 #include "railfold/image.h"
 #include "railfold/pool.h"
+#include "railfold/sensor.h"
 
 /* One cell of one frame. energy < 0: the frame does not show the cell. */
 typedef struct rf_cell {
@@ -48,6 +49,7 @@ typedef struct rf_look {
     double noise;        /* energy of the noise alone */
     rf_cell_peak *peaks; /* rows * columns */
     rf_step *steps;      /* count: from the frame before */
+    rf_shadow *shadow;   /* frames kept for the search for dust; NULL: not searched for */
     double *angle;       /* count * SPAN: angle[k * SPAN + d - 1] between frames k - d and k; < 0 unknown */
 } rf_look;
 

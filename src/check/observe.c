@@ -227,6 +227,7 @@ done:
 
 void rf_look_close(rf_look *look)
 {
+    rf_shadow_destroy(&look->shadow);
     rf_pool_destroy(&look->pool);
     rf_free(look->poses);
     rf_free(look->aligned);
@@ -317,12 +318,11 @@ typedef struct cell_pass {
 static rf_status feed_cells(rf_look *look, int k, const rf_image *luma, void *arg, rf_error *err)
 {
     cell_pass *pass = arg;
-    (void)err;
     if (luma != NULL)
         rf_cells_measure(look, k, luma, &pass->smooth, &pass->band);
     for (int c = 0; luma == NULL && c < rf_look_cells(look); c++)
         look->cells[(size_t)k * (size_t)rf_look_cells(look) + (size_t)c].energy = -1;
-    return RF_OK;
+    return luma != NULL && look->shadow != NULL ? rf_shadow_keep(look->shadow, k, luma, err) : RF_OK;
 }
 
 rf_status rf_look_cells_read(rf_look *look, rf_error *err)
@@ -331,6 +331,9 @@ rf_status rf_look_cells_read(rf_look *look, rf_error *err)
     cell_pass pass;
     memset(&pass, 0, sizeof pass);
     int width = look->result->width / look->cell_reduce, height = look->result->height / look->cell_reduce;
+    if (look->poses_known && !look->options->unfinished)
+        RF_TRY(rf_shadow_create(&look->shadow, look->result->width, look->result->height, look->cell_reduce, look->count,
+                                look->pool, err));
     RF_TRY(rf_image_alloc(&pass.smooth, width, height, 1, RF_F32, "the smoothed luma", err));
     RF_TRY(rf_image_alloc(&pass.band, width, height, 1, RF_F32, "the band", err));
     RF_TRY(each_frame(look, "cells", look->cell_reduce, feed_cells, &pass, err));

@@ -30,7 +30,7 @@ static void mask_faults(rf_shadow *s, const rf_sensor_map *known)
 }
 
 rf_status rf_shadow_create(rf_shadow **out, int width, int height, int reduce, int frame_count,
-                           const rf_sensor_map *known, rf_pool *pool, rf_error *err)
+                           rf_pool *pool, rf_error *err)
 {
     rf_status status;
     rf_shadow *s = NULL;
@@ -52,7 +52,6 @@ rf_status rf_shadow_create(rf_shadow **out, int width, int height, int reduce, i
     RF_TRY(rf_alloc(&s->scratch, (size_t)rf_pool_threads(pool) * ((size_t)s->width + 4), sizeof *s->scratch,
                     "the search for dust", err));
     RF_TRY(rf_image_alloc(&s->plain, s->width, s->height, 1, RF_F32, "the search for dust", err));
-    mask_faults(s, known);
     *out = s;
     return RF_OK;
 done:
@@ -268,6 +267,7 @@ rf_status rf_shadow_finish(rf_shadow *s, const rf_pose *poses, rf_sensor_map *ma
     find_pairs(s, poses);
     if (s->pair_count < LEAST_PAIRS)
         return RF_OK;
+    mask_faults(s, map);
     RF_TRY(rf_alloc(&f, 1, sizeof *f, "the dust", err));
     RF_TRY(rf_shadow_gather(s, err));
     RF_TRY(look(s, f, err));
