@@ -85,6 +85,15 @@ typedef struct rf_check_spot {
     double dip;       /* share of the light dust takes */
 } rf_check_spot;
 
+/* A frame as it was shot, grey and small, for the page. */
+typedef struct rf_check_picture {
+    uint8_t *bytes; /* owned; JPEG */
+    size_t count;
+    int frame;
+} rf_check_picture;
+
+enum { RF_CHECK_PICTURES = 160 };
+
 typedef struct rf_check_result {
     rf_check_verdict verdict;
     rf_check_finding *findings; /* owned; gravest first, then by frame */
@@ -99,6 +108,8 @@ typedef struct rf_check_result {
     double subject_share;          /* of the picture that has something to be sharp, 0..1 */
     rf_check_spot *spots;          /* owned; hot pixels, then dust */
     int spot_count, dust_count;
+    rf_check_picture *pictures; /* owned; in take order, at most RF_CHECK_PICTURES, evenly spread, when asked for */
+    int picture_count;
     double seconds;
 } rf_check_result;
 
@@ -120,6 +131,7 @@ typedef struct rf_check_options {
     const rf_check_plan *plan;     /* or NULL */
     int unfinished;                /* 1: the take goes on; its end and its sensor are not judged */
     int begun_before;              /* 1: frames before these are not given; the start is not judged */
+    int pictures;                  /* 1: keep pictures of the frames, for rf_check_page */
     int threads;                   /* 0 = one per processor */
     rf_check_progress_fn progress; /* may be NULL */
     void *progress_arg;
@@ -140,6 +152,11 @@ rf_status rf_check_take(const rf_check_options *options, rf_check_result *result
 
 /* JSON (docs/check.md lists the fields); *text from rf_alloc, NUL-terminated, *bytes without the NUL. */
 rf_status rf_check_json(const rf_check_result *result, char **text, size_t *bytes, rf_error *err) RF_CHECKED;
+
+/* The same and more as one HTML page that holds everything and asks the network for nothing: findings, plots, pictures
+ * of the frames with the places marked. `title` names the take. *text as above. */
+rf_status rf_check_page(const rf_check_result *result, const char *title, char **text, size_t *bytes,
+                        rf_error *err) RF_CHECKED;
 
 /* What `railfold plan --report` wrote. `name` is for messages. RF_ERR_INPUT when it is no such text. */
 rf_status rf_check_plan_read(rf_check_plan *plan, const char *text, size_t bytes, const char *name,

@@ -8,11 +8,19 @@
 #define LONG_STEP 1.45 /* ratio against the steps around it; a step left out gives 1.6 and more */
 #define LEAST_LONG 1.6 /* usual steps */
 #define SURELY_LONG 2.5
-#define NO_STEP 0.42
-#define BACK_RATIO 0.75   /* an earlier frame is so much nearer than the one before */
-#define LEAST_ANGLE 0.12  /* radians; below it two frames are alike anyway */
-#define LEAST_SHARP 0.01  /* share of the subject in focus to both sides of a long step: else nothing is lost there */
-#define LEAST_AROUND 0.01 /* the same around a step that was none */
+#define LONG_FOLLOW 1.25 /* and the energies changed so many times as much as over the steps around */
+#define NO_STEP 0.25     /* of the change that a usual step makes ... */
+#define NO_STEP_ERROR 0.08
+#define LITTLE 0.8      /* ... and of its angle, for noise alone makes some */
+#define BACKWARD (-0.5) /* the change of a usual step, the other way round */
+#define NOT_FORWARD 0.3
+#define FAR_STEP 1.8       /* ratio against the steps around */
+#define FAR_ANGLE 0.6      /* radians from the frame before */
+enum { LEAST_CELLS = 12 }; /* in focus around a step that was none */
+#define BACK_RATIO 0.75    /* an earlier frame is so much nearer than the one before */
+#define LEAST_ANGLE 0.12   /* radians; below it two frames are alike anyway */
+#define LEAST_SHARP 0.01   /* share of the subject in focus to both sides of a long step: else nothing is lost there */
+#define LEAST_AROUND 0.01  /* the same around a step that was none */
 
 static double sharp_in(const rf_look *look, int begin, int end)
 {
@@ -39,6 +47,18 @@ static int came_back_to(const rf_look *look, int k)
     return found;
 }
 
+/* The frame that frame k lies next to when it is not the one before; -1: all is well. Blurred before and behind its
+ * focus a flat subject looks alike: only when the energies do not follow the way of the rail does likeness tell. */
+static int out_of_place(const rf_look *look, int k)
+{
+    const rf_step *step = &look->steps[k];
+    int earlier = came_back_to(look, k);
+    if (step->follow + 3 * step->follow_error < BACKWARD)
+        return earlier >= 0 ? earlier : k - 2;
+    int far_off = step->against_near > FAR_STEP && rf_look_angle(look, k, 1) > FAR_ANGLE; /* no cells to follow, then */
+    return step->follow < NOT_FORWARD || far_off ? earlier : -1;
+}
+
 static const char *name_of(const rf_look *look, int k)
 {
     return rf_check_base_name(look->options->frames[k]);
@@ -50,10 +70,10 @@ static rf_status find_order(rf_look *look, int *frames, rf_error *err)
     const rf_check_finding f = {.kind = RF_CHECK_ORDER, .severity = RF_CHECK_FAULT};
     rf_status status = RF_OK;
     for (int k = 2; k < look->count && status == RF_OK; k++) {
-        int earlier = came_back_to(look, k), first = k, n = 0;
+        int earlier = out_of_place(look, k), first = k, n = 0;
         if (earlier < 0)
             continue;
-        for (; k < look->count && came_back_to(look, k) >= 0; k++)
+        for (; k < look->count && out_of_place(look, k) >= 0; k++)
             frames[n++] = k;
         status =
             rf_check_add(look->result, &f, frames, n, err,
@@ -78,13 +98,19 @@ static int told_otherwise(const rf_look *look, int k)
 static int is_long(const rf_look *look, int k)
 {
     return look->steps[k].against_near > LONG_STEP && look->steps[k].length > LEAST_LONG &&
+           look->steps[k].follow_near > LONG_FOLLOW &&
            fmin(sharp_in(look, k - 2, k), sharp_in(look, k, k + 2)) > LEAST_SHARP;
 }
 
+/* Cells that come into focus there must say so, and no step beside it that spoils the fit. */
 static int is_none(const rf_look *look, int k)
 {
-    double near = look->steps[k].against_near;
-    return near > 0 && near < NO_STEP && sharp_in(look, k - 2, k + 2) > LEAST_AROUND;
+    const rf_step *step = &look->steps[k];
+    if (fabs(step->follow) > NO_STEP || step->follow_error > NO_STEP_ERROR || step->against_near > LITTLE ||
+        step->in_focus + look->steps[k - 1].in_focus < LEAST_CELLS)
+        return 0;
+    return !(k > 1 && is_long(look, k - 1)) && !(k + 1 < look->count && is_long(look, k + 1)) &&
+           sharp_in(look, k - 2, k + 2) > LEAST_AROUND;
 }
 
 /* With steps so fine that neighbours look alike anyway, equal ones cannot be told. */
@@ -144,7 +170,7 @@ rf_status rf_find_steps(rf_look *look, rf_error *err)
     for (int k = 1; k < look->count; k++)
         look->result->frames[k].step = look->steps[k].length;
     RF_TRY(find_order(look, frames, err));
-    if (look->result->focus_width_steps < FINEST_WIDTH_STEPS)
+    if (look->result->focus_width_steps < FINEST_WIDTH_STEPS && !rf_check_found(look->result, RF_CHECK_ORDER))
         RF_TRY(find_duplicates(look, frames, err));
     if (!rf_check_found(look->result, RF_CHECK_ORDER)) /* out of order, the curves tell no lengths */
         RF_TRY(find_missing(look, err));

@@ -38,6 +38,9 @@ void rf_check_result_free(rf_check_result *result)
         rf_free(result->findings[i].frames);
     rf_free(result->findings);
     rf_free(result->spots);
+    for (int i = 0; i < result->picture_count; i++)
+        rf_free(result->pictures[i].bytes);
+    rf_free(result->pictures);
     for (int k = 0; k < result->frame_count && result->frames != NULL; k++)
         rf_free(result->frames[k].file);
     rf_free(result->frames);

@@ -11,7 +11,7 @@
 #include "check/look.h"
 #include "railfold/memory.h"
 
-enum { CELLS_MOST = 900, TURNS = 4, BINS = 31, WINDOW = 6, NEAR_STEPS = 4, LONGEST_STEPS = 8 };
+enum { CELLS_MOST = 900, TURNS = 4, BINS = 31, WINDOW = 6, NEAR_STEPS = 4, LONGEST_STEPS = 8, LEAST_FOLLOW = 12 };
 #define BIN_STEPS 0.25  /* of g, which is taken as even to both sides of focus */
 #define CLIP 0.8        /* in ln energy */
 #define FOCUS_STEPS 1.3 /* a cell this near to its depth counts as in focus */
@@ -190,6 +190,32 @@ static double loss_of(const fit *f, int k, int *cells)
     return *cells > 0 ? sum / *cells : 0;
 }
 
+/* How much of the change of energy that one step makes by the fitted curves is there between frames k - 1 and k: slope
+ * of the changes seen over those expected, with its standard error. Noise makes it no larger, unlike an angle. */
+static void follow_at(const fit *f, int k, rf_step *step)
+{
+    double both = 0, square = 0, seen_square = 0;
+    int n = 0;
+    for (int c = 0; c < f->cells; c++) {
+        const track *t = &f->tracks[c];
+        if (isnan(t->ln_energy[k]) || isnan(t->ln_energy[k - 1]) || fabs(k - 0.5 - t->z) > WINDOW)
+            continue;
+        double expected = curve_at(f, k - t->z) - curve_at(f, k - 1 - t->z);
+        double seen = (double)t->ln_energy[k] - (double)t->ln_energy[k - 1];
+        seen = fmax(-LOSS_CLIP, fmin(LOSS_CLIP, seen));
+        both += expected * seen;
+        square += expected * expected;
+        seen_square += seen * seen;
+        n++;
+    }
+    step->follow = 1;
+    step->follow_error = 1;
+    if (n < LEAST_FOLLOW || !(square > 0))
+        return;
+    step->follow = both / square;
+    step->follow_error = sqrt(fmax(seen_square - both * both / square, 0) / n / square);
+}
+
 static void measure_gaps(void *arg, int begin, int end, int block, int thread)
 {
     const fit *f = arg;
@@ -202,6 +228,7 @@ static void measure_gaps(void *arg, int begin, int end, int block, int thread)
             continue;
         angles_at(f, k, 1, &seen, &fitted);
         f->look->steps[k].ratio = fitted > 0 ? seen / fitted : 0;
+        follow_at(f, k, &f->look->steps[k]);
     }
 }
 
@@ -217,6 +244,16 @@ static double usual_ratio(const rf_look *look, int k, double take_ratio)
     return n > 0 ? rf_median(near, n) : take_ratio;
 }
 
+static double usual_follow(const rf_look *look, int k)
+{
+    double near[2 * NEAR_STEPS];
+    int n = 0;
+    for (int i = k - NEAR_STEPS; i <= k + NEAR_STEPS; i++)
+        if (i >= 1 && i < look->count && i != k && look->steps[i].follow > 0.4)
+            near[n++] = look->steps[i].follow;
+    return n > 0 ? rf_median(near, n) : 1;
+}
+
 static void settle_lengths(void *arg, int begin, int end, int block, int thread)
 {
     const fit *f = arg;
@@ -225,6 +262,7 @@ static void settle_lengths(void *arg, int begin, int end, int block, int thread)
     for (int k = begin > 1 ? begin : 1; k < end; k++) {
         double usual = usual_ratio(f->look, k, f->take_ratio), low = 0, high = LONGEST_STEPS, seen, fitted;
         f->look->steps[k].against_near = usual > 0 ? f->look->steps[k].ratio / usual : 0;
+        f->look->steps[k].follow_near = f->look->steps[k].follow / usual_follow(f->look, k);
         for (int round = 0; round < 12 && usual > 0; round++) {
             double middle = (low + high) / 2;
             angles_at(f, k, middle, &seen, &fitted);

@@ -25,11 +25,13 @@ typedef struct rf_cell_peak {
 
 /* The way of the focus plane from the frame before. */
 typedef struct rf_step {
-    double ratio;        /* angle seen over the angle expected of one usual step */
-    double against_near; /* the same against the steps around */
-    double length;       /* usual steps; 0 = none, or not known */
-    double loss;         /* of ln energy of the cells in focus in this frame against their fitted curves */
-    int in_focus;        /* how many those are */
+    double ratio;                /* angle seen over the angle expected of one usual step */
+    double against_near;         /* the same against the steps around */
+    double follow, follow_error; /* change of energies seen over that expected of one usual step, standard error */
+    double follow_near;          /* the same against the steps around */
+    double length;               /* usual steps; 0 = none, or not known */
+    double loss;                 /* of ln energy of the cells in focus in this frame against their fitted curves */
+    int in_focus;                /* how many those are */
 } rf_step;
 
 typedef struct rf_look {

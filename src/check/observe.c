@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include "check/look.h"
+#include "check/pictures.h"
 #include "railfold/frame_io.h"
 #include "railfold/memory.h"
 
@@ -241,9 +242,10 @@ void rf_look_close(rf_look *look)
 
 static rf_status feed_align(rf_look *look, int k, const rf_image *luma, void *arg, rf_error *err)
 {
-    (void)k;
-    (void)look;
-    return rf_align_add_frame(arg, luma, err);
+    rf_status status = rf_align_add_frame(arg, luma, err);
+    if (status == RF_OK && luma != NULL && look->options->pictures)
+        status = rf_check_picture_keep(look->result, k, luma, err);
+    return status;
 }
 
 /* From pixels of the reduced luma (which the aligner was told are the frame) to full-size ones. */
@@ -332,8 +334,8 @@ rf_status rf_look_cells_read(rf_look *look, rf_error *err)
     memset(&pass, 0, sizeof pass);
     int width = look->result->width / look->cell_reduce, height = look->result->height / look->cell_reduce;
     if (look->poses_known && !look->options->unfinished)
-        RF_TRY(rf_shadow_create(&look->shadow, look->result->width, look->result->height, look->cell_reduce, look->count,
-                                look->pool, err));
+        RF_TRY(rf_shadow_create(&look->shadow, look->result->width, look->result->height, look->cell_reduce,
+                                look->count, look->pool, err));
     RF_TRY(rf_image_alloc(&pass.smooth, width, height, 1, RF_F32, "the smoothed luma", err));
     RF_TRY(rf_image_alloc(&pass.band, width, height, 1, RF_F32, "the band", err));
     RF_TRY(each_frame(look, "cells", look->cell_reduce, feed_cells, &pass, err));

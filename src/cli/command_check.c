@@ -18,7 +18,7 @@
 typedef struct check_settings {
     rf_common common;
     rf_frame_options frames;
-    const char *plan;
+    const char *plan, *page;
     int watch, threads;
 } check_settings;
 
@@ -32,6 +32,8 @@ enum { PLAN_BYTES_MOST = 1 << 20 };
 static const rf_option options[] = {
     {.name = "plan", .kind = RF_OPTION_PATH, FIELD(plan), .value = "FILE",
      .help = "hold the take against what railfold plan --report wrote"},
+    {.name = "page", .kind = RF_OPTION_PATH, FIELD(page), .value = "FILE",
+     .help = "the findings as one HTML page: places, plots, frames"},
     {.name = "watch", .kind = RF_OPTION_FLAG, FIELD(watch),
      .help = "stay, and check again as frames arrive in the folder; Ctrl-C ends it"},
     RF_ROWS_FRAMES(check_settings),
@@ -80,11 +82,45 @@ done:
     return status;
 }
 
+/* The folder's name, else the first frame's folder: what the photographer calls the take. */
+static void name_take(const rf_sequence *take, const rf_arguments *arguments, char *out, size_t room)
+{
+    const char *path = arguments->operand_count == 1 ? arguments->operands[0] : take->paths[0];
+    const char *end = path + strlen(path);
+    if (arguments->operand_count != 1 && strrchr(path, '/') != NULL)
+        end = strrchr(path, '/');
+    while (end > path + 1 && end[-1] == '/')
+        end--;
+    const char *begin = end;
+    while (begin > path && begin[-1] != '/')
+        begin--;
+    size_t bytes = (size_t)(end - begin) < room - 1 ? (size_t)(end - begin) : room - 1;
+    memcpy(out, begin, bytes);
+    out[bytes] = '\0';
+}
+
+static rf_status write_page(const check_settings *set, const rf_check_result *result, const rf_sequence *take,
+                            const rf_arguments *arguments, rf_error *err)
+{
+    char *text = NULL, title[256];
+    size_t bytes = 0;
+    rf_status status = RF_OK;
+    if (set->page == NULL)
+        return RF_OK;
+    name_take(take, arguments, title, sizeof title);
+    RF_TRY(rf_check_page(result, title, &text, &bytes, err));
+    RF_TRY(rf_text_write(set->page, text, bytes, set->common.force, err));
+done:
+    rf_free(text);
+    return status;
+}
+
 static rf_status watch(const check_settings *set, const rf_arguments *arguments, const rf_check_options *check,
                        rf_error *err)
 {
-    if (set->common.report != NULL)
-        return rf_fail(err, RF_ERR_USAGE, "--watch has no end to report on: leave --report out");
+    if (set->common.report != NULL || set->page != NULL)
+        return rf_fail(err, RF_ERR_USAGE, "--watch has no end to report on: leave %s out",
+                       set->page != NULL ? "--page" : "--report");
     if (set->frames.list != NULL || set->frames.list0 != NULL || arguments->operand_count != 1)
         return rf_fail(err, RF_ERR_USAGE, "--watch needs one folder, and no list");
     (void)rf_confine(NULL, 0);
@@ -94,10 +130,10 @@ static rf_status watch(const check_settings *set, const rf_arguments *arguments,
 static rf_status gather(const check_settings *set, const rf_arguments *arguments, rf_sequence *take, rf_error *err)
 {
     const char *folder;
-    const rf_destination report = {"--report", set->common.report, NULL};
+    const rf_destination results[] = {{"--report", set->common.report, NULL}, {"--page", set->page, "html|htm"}};
     rf_status status;
     RF_TRY(rf_frames_gather(&set->frames, arguments, take, &folder, err));
-    RF_TRY(rf_destinations_check(&report, 1, (const char *const *)take->paths, take->count, set->common.force, err));
+    RF_TRY(rf_destinations_check(results, 2, (const char *const *)take->paths, take->count, set->common.force, err));
     if (rf_stop_asked())
         status = rf_fail(err, RF_ERR_STOPPED, "stopped; nothing was written");
     else
@@ -135,6 +171,7 @@ static rf_status run_check(rf_invocation *call, rf_error *err)
     RF_TRY(gather(set, &call->arguments, &take, err));
     check.frames = (const char *const *)take.paths;
     check.frame_count = take.count;
+    check.pictures = set->page != NULL;
     rf_progress_init(&progress, stderr, (rf_progress_when)set->common.progress, set->common.quiet);
     check.progress = rf_progress_step;
     check.progress_arg = &progress;
@@ -143,6 +180,7 @@ static rf_status run_check(rf_invocation *call, rf_error *err)
     if (status != RF_OK)
         goto done;
     RF_TRY(write_report(set, &result, err));
+    RF_TRY(write_page(set, &result, &take, &call->arguments, err));
     call->warnings = result.verdict != RF_CHECK_GOOD;
     if (set->common.report == NULL || strcmp(set->common.report, "-") != 0)
         rf_check_view_print(&result);
@@ -165,7 +203,7 @@ const rf_command command_check = {
              "--strict.\n"
              "\n"
              "  railfold check pebble\n"
-             "  railfold check --plan plan.json --report check.json pebble\n"
+             "  railfold check --plan plan.json --page check.html pebble\n"
              "  railfold check --watch pebble                during the take\n",
     .options = options,
     .defaults = &defaults,

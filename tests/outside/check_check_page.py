@@ -1,0 +1,148 @@
+#!/usr/bin/env python3
+"""The page of a check, opened from disk in a real headless Chromium: no console message, no request, every control by
+keyboard and with a name, and what it draws is what the report says. Usage: check_check_page.py build/release [SHOT.png]
+
+The names that a screen reader says are those of Chromium's accessibility tree."""
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+
+import browser
+
+if browser.program() is None:
+    print("needs chromium")
+    sys.exit(77)
+
+BUILD = os.path.abspath(sys.argv[1])
+SHOT = os.path.abspath(sys.argv[2]) if len(sys.argv) > 2 else None
+WIDTH, HEIGHT, FRAMES = 480, 320, 16
+NASTY = "a <b>'moss' & \"pebble\" <script>alert(1)<"
+faults = []
+
+
+def check(name, good, detail=""):
+    print(("ok   " if good else "FAIL ") + name, detail)
+    if not good:
+        faults.append(name)
+
+
+def make_page():
+    subprocess.run([os.path.join(BUILD, "tools", "take-maker"), "--scene", "bristles", "--size", f"{WIDTH}x{HEIGHT}", "--frames",
+                    str(FRAMES), "--seed", "5", "--dust", "3", "--fault", "bump:14:10", "--quiet", "--threads", "2", "take"], check=True)
+    os.rename(os.path.join("take", "frames"), NASTY)
+    names = sorted(os.listdir(NASTY))
+    os.truncate(os.path.join(NASTY, names[3]), 0)  # one that cannot be read
+    subprocess.run([os.path.join(BUILD, "railfold"), "check", "-q", "--report", "r.json", "--page", "page.html", NASTY], check=True,
+                   stdout=subprocess.DEVNULL)
+    with open("r.json", encoding="utf-8") as file:
+        return json.load(file)
+
+
+def static_checks(report):
+    text = open("page.html", encoding="utf-8").read()
+    check("no name of a file can end its place", "<script>alert" not in text and "<b>" not in text)
+    check("nothing from elsewhere", not re.search(r'(src|href)="(?!data:)', text))
+    check("every finding is told", text.count('<li class="') == len(report["findings"]), str(len(report["findings"])))
+
+
+def findings(b, report):
+    kinds = {f["kind"] for f in report["findings"]}
+    check("the take has what was done to it", {"bump", "unreadable", "sensor"} <= kinds, str(kinds))
+    check("the verdict", b.js("document.querySelector('.verdict strong').textContent") == report["verdict"] == "retake")
+    bump = next(f for f in report["findings"] if f["kind"] == "bump")
+    b.js("document.querySelector('button.show[aria-label^=\"Show bump\"]').click()")
+    said = b.js("document.getElementById('readout').textContent")
+    check("a finding shows its frame", f"Frame {bump['frames'][0]}, " in said and "bump" in said, said)
+    check("and its row", b.js("document.querySelector('tr.chosen').id") == f"row-{bump['frames'][0]}")
+    unreadable = next(f for f in report["findings"] if f["kind"] == "unreadable")
+    b.js("document.querySelector('button.show[aria-label^=\"Show unreadable\"]').click()")
+    check("also that of a frame without a picture", b.js("document.querySelector('tr.chosen').id") == f"row-{unreadable['frames'][0]}")
+
+
+def drawings(b, report):
+    used = [f for f in report["frames"] if f["used"]]
+    for name, values in (("moved", len(used)), ("light", len(used))):
+        points = b.js(f"document.querySelector('#plot-{name} .one').getAttribute('d').split(/[ML]/).length - 2")
+        check(f"plot {name} has a point a frame", points == values, f"{points} {values}")
+    steps = b.js("document.querySelector('#plot-steps .one').getAttribute('d').split('V').length - 1")
+    check("a bar for each known step", steps == sum(bool(f["step"]) for f in report["frames"]))
+    check("the frames with a finding are marked", b.js("document.querySelectorAll('#plot-moved path.fault, #plot-moved path.warning, "
+                                                       "#plot-moved path.note').length") == sum(bool(f["note"]) for f in report["frames"]))
+    d = b.js("document.querySelector('#plot-moved .one').getAttribute('d')")
+    ends = [float(y) for y in re.findall(r"[ML][\d.]+ ([\d.]+)", d)][1:]
+    right = [f["shift_px"][0] for f in used]
+    scale = (ends[-1] - ends[0]) / (right[-1] - right[0])
+    error = max(abs(ends[0] + scale * (x - right[0]) - y) for x, y in zip(right, ends))
+    check("the curve is the report's", scale < 0 and error < 0.2, f"{error:.2f}")
+    check("dust is drawn", b.js("document.querySelectorAll('#dust circle').length") == len(report["dust_spots"]) > 0)
+    check("the table has every frame", b.js("document.querySelectorAll('tbody tr').length") == FRAMES)
+
+
+def keyboard(b):
+    b.js("document.activeElement.blur(); window.scrollTo(0, 0)")
+    for _ in range(20):
+        b.key("Tab")
+        if b.js("document.activeElement.className") == "strip":
+            break
+    check("Tab reaches the strip of frames", b.js("document.activeElement.className") == "strip")
+    b.key("Home")
+    first = b.js("document.getElementById('picture').src")
+    check("Home: the first frame", "Frame 0," in b.js("document.getElementById('picture').alt"))
+    b.key("ArrowRight")
+    check("an arrow: the next one", "Frame 1," in b.js("document.getElementById('readout').textContent"))
+    check("its picture is another", b.js("document.getElementById('picture').src") != first)
+    check("one frame is chosen, and said to be", b.js("document.querySelectorAll('[aria-selected=true]').length") == 1
+          and b.js("document.querySelector('.strip').getAttribute('aria-activedescendant')") == "thumb-1")
+    b.key("End")
+    check("End: the last one", f"Frame {FRAMES - 1}," in b.js("document.getElementById('readout').textContent"))
+    before = b.js("document.querySelector('#plot-light .now').getAttribute('d')")
+    b.key("ArrowLeft")
+    check("the plots follow", b.js("document.querySelector('#plot-light .now').getAttribute('d')") != before)
+    b.js("document.getElementById('show-dust').click()")
+    check("dust can be left out", b.js("document.getElementById('dust').hasAttribute('hidden')"))
+    b.js("document.getElementById('show-dust').click()")
+    check("every picture is one", b.js("Array.from(document.images).every(i => i.complete && i.naturalWidth > 100)"))
+    check("a frame that cannot be read has none", b.js("document.querySelectorAll('.thumb').length") == FRAMES - 1)
+
+
+def names_for_readers(b):
+    roles = {}
+    for node in b.call("Accessibility.getFullAXTree")["nodes"]:
+        if not node.get("ignored"):
+            roles.setdefault(node["role"]["value"], []).append(node.get("name", {}).get("value", ""))
+    roles["listbox"] = roles.get("listbox", []) + roles.get("ListBox", [])
+    for role, least in (("checkbox", 3), ("button", 2), ("image", 4), ("heading", 6), ("option", FRAMES - 1), ("listbox", 1)):
+        found = roles.get(role, [])
+        check(f"{role}: there, and each with a name", len(found) >= least and all(found), str(len(found)))
+    check("the language is said", b.js("document.documentElement.lang") == "en")
+
+
+with tempfile.TemporaryDirectory() as folder:
+    os.chdir(folder)
+    report = make_page()
+    static_checks(report)
+    b = browser.Browser()
+    try:
+        b.open("page.html")
+        check("the script ran to its end", b.js("document.documentElement.dataset.ready") == "yes")
+        check("the title is the take's", b.js("document.title") == NASTY + ": retake", b.js("document.title"))
+        findings(b, report)
+        drawings(b, report)
+        keyboard(b)
+        names_for_readers(b)
+        b.js("window.scrollTo(0, 0)")
+        b.screenshot("shot.png")
+        said = b.complaints()
+        check("no console message and no request", not said, str(said[:3]))
+        if SHOT:
+            shutil.copy("shot.png", SHOT)
+    finally:
+        b.close()
+    os.chdir("/")
+for fault in faults:
+    print("FAULT", fault)
+sys.exit(1 if faults else 0)
