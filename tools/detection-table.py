@@ -3,7 +3,7 @@
 seeds, and takes without any. Prints the table of docs/check.md.
 
   tools/detection-table.py [--build build/release] [--cache FOLDER] [--seeds N] [--clean N] [--first-seed N] [--only KIND] [--render-only] [-v]
-  tools/detection-table.py --harm [--seeds N]      how much each fault costs the merged picture, in dB against the truth
+  tools/detection-table.py --harm ...              how much each fault costs the merged picture, against the truth
 
 Takes are rendered once by the take maker (small: 480 x 320 pixels, 20 frames) and kept in the cache folder. What the take
 maker cannot spoil is spoilt here, by changing the finished files.
@@ -47,8 +47,12 @@ ROWS = [
 RENDERED = {"bump", "shake", "lamp", "settings", "missing-step", "double", "back", "uncovered-start", "uncovered-end",
             "coarse", "fine", "clipped", "moved"}
 BY_OPTION = {"flicker": "--flicker", "hot-pixels": "--hot-pixels", "dust": "--dust"}
+# whose harm to the merged picture can be measured; the others refuse to merge, or cost time alone
+HARMED = RENDERED - {"double", "fine"} | {"flicker", "dust", "hot-pixels", "swapped", "backdrop"}
 SCENES = ("pebble", "dome", "bristles", "stairs", "pebble")
-CLEAN_SCENES = ("pebble", "dome", "bristles", "pebble", "stairs", "plane", "grid")
+CLEAN_# whose harm to the merged picture can be measured; the others refuse to merge, or cost time alone
+HARMED = RENDERED - {"double", "fine"} | {"flicker", "dust", "hot-pixels", "swapped", "backdrop"}
+SCENES = ("pebble", "dome", "bristles", "pebble", "stairs", "plane", "grid")
 # so that no two takes of a row are of one kind: blur a step, noise, softness of the lens, sideways jitter
 LENSES = (("1.1", "1", "0.6", "0.6"), ("0.8", "2", "0.9", "0.4"), ("1.4", "0.5", "0.6", "0.8"), ("1.1", "1.5", "0.8", "0.6"))
 
@@ -120,7 +124,7 @@ def make(options, what, strength, seed):
         clean = os.path.join(options.cache, "base-%s-%d" % (scene, seed))
         render(options.build, clean, scene, seed, [])
         if not os.path.exists(folder):
-            shutil.copytree(clean, folder + ".part")
+            shutil.copytree(clean, folder + ".part", ignore=shutil.ignore_patterns("quality.json"))
             frames = os.path.join(folder + ".part", "frames")
             EDITED[what](frames, frame_names(folder + ".part"), strength)
             os.rename(folder + ".part", folder)
@@ -141,40 +145,68 @@ def findings(options, frames):
     return report["verdict"], report["findings"]
 
 
+TILE = 24  # px: about what an eye takes in at 100 %
+
+
 def quality(options, folder):
-    """dB of the merged picture against the rendered truth, over the subject."""
+    """The merged picture against the rendered truth, over the subject: dB over the whole, and the error in its worst places
+    (mean of the worst 2 % of the tiles, rms in levels of 255). None when it cannot be merged. Kept beside the take."""
+    kept = os.path.join(folder, "quality.json")
+    if os.path.exists(kept):
+        with open(kept, encoding="utf-8") as file:
+            return json.load(file)
     out = os.path.join(folder, "merged.tif")
-    run = subprocess.run(["nice", os.path.join(options.build, "railfold"), "merge", "-q", "--force", "-o", out,
+    run = subprocess.run(["nice", "-n", "19", os.path.join(options.build, "railfold"), "merge", "-q", "--force", "-o", out,
                           os.path.join(folder, "frames")], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    if run.returncode != 0:
-        return None
-    merged = cv2.imread(out, cv2.IMREAD_UNCHANGED).astype(np.float64) / 65535
-    truth = cv2.imread(os.path.join(folder, "truth", "sharp.tif"), cv2.IMREAD_UNCHANGED).astype(np.float64) / 65535
-    subject = cv2.imread(os.path.join(folder, "truth", "subject.png"), 0) > 127
-    subject[:12] = subject[-12:] = subject[:, :12] = subject[:, -12:] = False
-    return -10 * np.log10(np.mean((merged - truth)[subject] ** 2))
+    found = None
+    if run.returncode == 0:
+        merged = cv2.imread(out, cv2.IMREAD_UNCHANGED).astype(np.float64) / 65535
+        truth = cv2.imread(os.path.join(folder, "truth", "sharp.tif"), cv2.IMREAD_UNCHANGED).astype(np.float64) / 65535
+        subject = cv2.imread(os.path.join(folder, "truth", "subject.png"), 0) > 127
+        subject[:12] = subject[-12:] = subject[:, :12] = subject[:, -12:] = False
+        square = np.where(subject, np.mean((merged - truth) ** 2, axis=2), 0)
+        share = cv2.blur(subject.astype(np.float64), (TILE, TILE))
+        tiles = (cv2.blur(square, (TILE, TILE)) / np.maximum(share, 1e-9))[share > 0.5]
+        worst = np.sort(tiles)[-max(1, len(tiles) // 50):]
+        found = [float(-10 * np.log10(np.mean(square[subject]))), float(255 * np.sqrt(np.mean(worst)))]
+        os.remove(out)
+    with open(kept, "w", encoding="utf-8") as file:
+        json.dump(found, file)
+    return found
+
+
+def clean_quality(options, folder):
+    """That of the same scene and seed without the fault."""
+    with open(os.path.join(folder, "truth", "truth.json"), encoding="utf-8") as file:
+        made = json.load(file)["options"]
+    clean = os.path.join(options.cache, "base-%s-%d" % (made["scene"], made["seed"]))
+    render(options.build, clean, made["scene"], made["seed"], [])
+    return quality(options, clean)
+
+
+def is_hurt(options, folder):
+    """Whether the fault shows: the merge fails, or loses half a dB over the whole, or its worst places are half as wrong
+    again as those without the fault."""
+    spoilt, clean = quality(options, folder), clean_quality(options, folder)
+    return spoilt is None or spoilt[0] < clean[0] - 0.5 or spoilt[1] > 1.5 * clean[1]
 
 
 def harm(options):
-    print("| spoilt | strengths | dB lost | merges failed |\n|---|---|---|---|")
+    print("| spoilt | strengths | dB lost | worst places, times | visibly hurt |\n|---|---|---|---|---|")
     for what, strengths, _, _ in ROWS:
-        if what not in RENDERED and what not in BY_OPTION or options.only not in (None, what):
+        if what not in HARMED or options.only not in (None, what):
             continue
-        means, failed = [], 0
+        lost, worse, hurt = [], [], []
         for strength in strengths:
-            lost = []
-            for seed in range(options.first_seed, options.first_seed + options.seeds):
-                folder = os.path.dirname(make(options, what, strength, seed))
-                with open(os.path.join(folder, "truth", "truth.json"), encoding="utf-8") as file:
-                    scene = json.load(file)["options"]["scene"]
-                clean = os.path.join(options.cache, "base-%s-%d" % (scene, seed))
-                render(options.build, clean, scene, seed, [])
-                spoilt = quality(options, folder)
-                failed += spoilt is None
-                if spoilt is not None:
-                    lost.append(quality(options, clean) - spoilt)
-            means.append("%.1f" % np.mean(lost) if lost else "-")
-        print("| %s | %s | %s | %d |" % (what, ", ".join("%g" % s for s in strengths), ", ".join(means), failed), flush=True)
+            folders = [os.path.dirname(make(options, what, strength, seed))
+                       for seed in range(options.first_seed, options.first_seed + options.seeds)]
+            both = [(quality(options, folder), clean_quality(options, folder)) for folder in folders]
+            merged = [(a, b) for a, b in both if a is not None]
+            lost.append("%.1f" % np.mean([b[0] - a[0] for a, b in merged]) if merged else "-")
+            worse.append("%.1f" % np.mean([a[1] / b[1] for a, b in merged]) if merged else "-")
+            hurt.append("%d/%d" % (sum(is_hurt(options, folder) for folder in folders), len(folders)))
+        print("| %s | %s | %s | %s | %s |" % (what, ", ".join("%g" % s for s in strengths), ", ".join(lost), ", ".join(worse),
+                                             ", ".join(hurt)), flush=True)
 
 
 def main():
@@ -187,6 +219,7 @@ def main():
     parser.add_argument("--only")
     parser.add_argument("--render-only", action="store_true")
     parser.add_argument("--harm", action="store_true")
+    parser.add_argument("--of-hurt", action="store_true", help="also how many of the takes that harm shows in were found")
     parser.add_argument("-v", action="store_true")
     options = parser.parse_args()
     os.makedirs(options.cache, exist_ok=True)
@@ -207,11 +240,11 @@ def main():
                 print("clean %s: %s" % (frames, f["text"]), file=sys.stderr)
         if not options.render_only:
             print("clean takes: %d of %d with any finding %s\n" % (wrong, options.clean, dict(false)), flush=True)
-    print("| spoilt | strengths | found | verdicts good/usable/retake | other kinds raised |\n|---|---|---|---|---|")
+    print("| spoilt | strengths | found | of those hurt | verdicts good/usable/retake | other kinds raised |\n|---|---|---|---|---|---|")
     for what, strengths, wanted, allowed in ROWS:
         if options.only not in (None, what):
             continue
-        shares, verdicts, others = [], collections.Counter(), collections.Counter()
+        shares, others, of_hurt, hurt = [], collections.Counter(), 0, 0
         tally = []
         for strength in strengths:
             hits = 0
@@ -223,6 +256,9 @@ def main():
                 verdict, found = findings(options, frames)
                 kinds = {f["kind"] for f in found}
                 hits += bool(kinds & wanted)
+                if options.of_hurt and what in HARMED and is_hurt(options, os.path.dirname(frames)):
+                    hurt += 1
+                    of_hurt += bool(kinds & wanted)
                 verdicts[verdict] += 1
                 for kind in kinds - wanted:
                     others[kind + ("" if kind in allowed else "!")] += 1
@@ -231,8 +267,8 @@ def main():
                           file=sys.stderr)
             shares.append("%d/%d" % (hits, options.seeds))
             tally.append("/".join(str(verdicts[v]) for v in ("good", "usable", "retake")))
-        print("| %s | %s | %s | %s | %s |" % (what, ", ".join("%g" % s for s in strengths), ", ".join(shares),
-                                             ", ".join(tally),
+        print("| %s | %s | %s | %s | %s | %s |" % (what, ", ".join("%g" % s for s in strengths), ", ".join(shares),
+                                             "%d/%d" % (of_hurt, hurt) if hurt else "-", ", ".join(tally),
                                              ", ".join("%s %d" % o for o in sorted(others.items())) or "none"), flush=True)
 
 
