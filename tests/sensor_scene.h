@@ -20,6 +20,7 @@ typedef struct scene {
     int hot, smear, dead, dust; /* faults */
     int channels;
     rf_sample sample;
+    double jitter_px; /* to either side and up and down, a uniform deviate a frame */
 } scene;
 
 static uint32_t next(uint32_t *state)
@@ -29,6 +30,15 @@ static uint32_t next(uint32_t *state)
 static double uniform(uint32_t *state)
 {
     return (double)(next(state) >> 8) / 16777216.0;
+}
+
+/* Where the scene lies in frame k. */
+static void shift_of(const scene *s, int k, double *x, double *y)
+{
+    uint32_t state = 77u + 1013u * (uint32_t)k;
+    (void)uniform(&state);
+    *x = s->drift_px * k + s->jitter_px * (2 * uniform(&state) - 1);
+    *y = s->jitter_px * (2 * uniform(&state) - 1);
 }
 
 static const int HOT[3][2] = {{40, 50}, {150, 20}, {101, 149}}, DEAD[2] = {70, 110};
@@ -54,7 +64,7 @@ static void set_sample(rf_image *frame, int x, int y, int c, double linear)
     rf_row_from_f32(row + (size_t)(x * frame->channels + c) * rf_sample_bytes(frame->sample), &coded, frame->sample, 1);
 }
 
-static double linear_sample(const rf_image *frame, int x, int y, int c)
+static inline double linear_sample(const rf_image *frame, int x, int y, int c)
 {
     float coded;
     const char *row = rf_image_row(frame, y);
@@ -80,14 +90,15 @@ static void render(const scene *s, int k, int faults, rf_image *frame)
 {
     static double light[HEIGHT][WIDTH];
     uint32_t state = 7;
-    double sigma = 0.6 + s->blur_px * abs(k - FRAMES / 2), shift = s->drift_px * k;
+    double sigma = 0.6 + s->blur_px * abs(k - FRAMES / 2), shift, down;
+    shift_of(s, k, &shift, &down);
     for (int y = 0; y < HEIGHT; y++)
         for (int x = 0; x < WIDTH; x++) {
             light[y][x] = 0.3;
             if (s->speck)
-                light[y][x] += 0.6 * spot(x - 100 - shift, y - 80, 2.5, 0.6, sigma);
+                light[y][x] += 0.6 * spot(x - 100 - shift, y - 80 - down, 2.5, 0.6, sigma);
             if (s->blob)
-                light[y][x] -= 0.15 * spot(x - 100 - shift, y - 80, 201, 5.7, sigma);
+                light[y][x] -= 0.15 * spot(x - 100 - shift, y - 80 - down, 201, 5.7, sigma);
         }
     for (int i = 0; i < WAVES; i++) {
         double f = s->coarsest + (s->finest - s->coarsest) * uniform(&state), angle = TURN * uniform(&state);
@@ -95,7 +106,7 @@ static void render(const scene *s, int k, int faults, rf_image *frame)
         double amplitude = s->contrast * exp(-0.5 * TURN * TURN * f * f * sigma * sigma);
         for (int y = 0; amplitude > 1e-5 && y < HEIGHT; y++)
             for (int x = 0; x < WIDTH; x++)
-                light[y][x] += amplitude * sin(TURN * (fx * (x - shift) + fy * y) + phase);
+                light[y][x] += amplitude * sin(TURN * (fx * (x - shift) + fy * (y - down)) + phase);
     }
     state = 1000u + (uint32_t)k;
     for (int y = 0; y < HEIGHT; y++)

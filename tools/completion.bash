@@ -31,6 +31,7 @@ _railfold() {
         merge:--progress) words="auto always never" ;;
         merge:--report)  ;;
         check:--plan)  ;;
+        check:--page)  ;;
         check:--list)  ;;
         check:--list0)  ;;
         check:--order) words="name time" ;;
@@ -101,7 +102,7 @@ _railfold() {
         *)
             case "${COMP_WORDS[1]}:$word" in
             merge:-*) words=" -o --output --depth --confidence --sigma --depth-view --page --list --list0 --order --reverse --reference --step --view --pixel --plan --no-align --no-gain --no-repair --skip-bad --threads --memory --progress --strict -v --verbose --report --force -q --quiet -h --help" ;;
-            check:-*) words=" --plan --watch --list --list0 --order --reverse --threads --progress --strict --report --force -q --quiet -h --help" ;;
+            check:-*) words=" --plan --page --watch --list --list0 --order --reverse --threads --progress --strict --report --force -q --quiet -h --help" ;;
             takes:-*) words=" --gap --lists --no-look --progress --report --force -q --quiet -h --help" ;;
             plan:-*) words=" --focal --magnification --extension --field-width --aperture --pupil-ratio --reversed --objective --medium --working-distance --sensor --pixels --pitch --frame-mb --subject-depth --blur --wavelength --overlap --guard --backdrop --lead --divisions --smallest-step --step --shutter --metered --metered-at --timer --settle --mains --solve --max-frames --compare --csv --strict --report --force -q --quiet -h --help" ;;
             depth:-*) words=" --at --distance --profile --csv --plot --plane --levelled --colour --relief --contours --drape --angle --stereo --exaggerate --mesh --cloud --points --picture --confidence --sigma --step --pixel --plan --report --force -q --quiet -h --help" ;;

@@ -167,7 +167,7 @@ static void put_viewer(rf_text *html, const rf_check_result *result)
 static void put_row(rf_text *html, const rf_check_frame *f, int k)
 {
     rf_text_add(html, "<tr id=\"row-%d\"><td>%d</td><td>", k, k);
-    rf_text_add_escaped(html, f->file);
+    rf_text_add_escaped(html, rf_check_base_name(f->file));
     if (!f->used)
         put(html, "</td><td></td><td></td><td></td><td></td><td></td><td></td><td>");
     else {

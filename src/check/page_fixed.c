@@ -6,6 +6,8 @@ const char rf_check_page_style[] =
     ":root{--note:#3d6b8f;--fault:#a32020}\n"
     "@media (prefers-color-scheme:dark){:root{--note:#8db4d6;--fault:#f08a80}}\n"
     ".verdict{font-size:1.1rem}\n"
+    ".plots{grid-template-columns:repeat(auto-fit,minmax(min(420px,100%),1fr))}\n"
+    "svg.plot .bars{stroke-width:3}\n"
     ".verdict strong{display:inline-block;border:2px solid;border-radius:4px;padding:0 10px;margin-right:6px}\n"
     ".verdict.good strong{color:#2d6a3a}\n"
     ".verdict.usable strong{color:var(--warn)}\n"

@@ -109,7 +109,7 @@ static void put_line(rf_text *html, const plot *p, int i, const scale *s, const 
 {
     static const char *const classes[LINES] = {"one", "two"};
     int drawing = 0;
-    rf_text_add(html, "<path class=\"%s\" d=\"M%d %d", classes[i], LEFT, HEIGHT - BOTTOM);
+    rf_text_add(html, "<path class=\"%s%s\" d=\"M%d %d", classes[i], p->bars ? " bars" : "", LEFT, HEIGHT - BOTTOM);
     for (int k = 0; k < result->frame_count; k++) {
         double value = p->value[i](&result->frames[k]);
         if (!isfinite(value)) {

@@ -56,7 +56,10 @@ size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_byt
     size_t maps = 12 * pixels, merging = decoded + maps + rf_merge_bytes(&merge);
     size_t depth = rf_depth_memory_bytes(width, height, frame_count, threads);
     size_t looking = decoded + rf_sensor_memory_bytes(width, height);
+    /* The aligner's own is small beside the decoded frame and its luma; the search for dust that goes along is not. */
+    size_t aligning = decoded + 8 * pixels + rf_shadow_memory_bytes(width, height, frame_count);
     size_t most = merging > depth ? merging : depth;
+    most = most > aligning ? most : aligning;
     /* The picture, the maps and one map's copy beside the picture and the maps moved to scale. */
     size_t scaling = view == RF_VIEW_PARALLEL ? pixels * (size_t)(8 * channels + 28) : 0;
     most = most > scaling ? most : scaling;

@@ -69,7 +69,7 @@ def drawings(b, report):
         points = b.js(f"document.querySelector('#plot-{name} .one').getAttribute('d').split(/[ML]/).length - 2")
         check(f"plot {name} has a point a frame", points == values, f"{points} {values}")
     steps = b.js("document.querySelector('#plot-steps .one').getAttribute('d').split('V').length - 1")
-    check("a bar for each known step", steps == sum(bool(f["step"]) for f in report["frames"]))
+    check("a bar for each known step", steps == sum(f["used"] and f["step"] is not None for f in report["frames"]))
     check("the frames with a finding are marked", b.js("document.querySelectorAll('#plot-moved path.fault, #plot-moved path.warning, "
                                                        "#plot-moved path.note').length") == sum(bool(f["note"]) for f in report["frames"]))
     d = b.js("document.querySelector('#plot-moved .one').getAttribute('d')")
