@@ -24,6 +24,9 @@ typedef struct rf_run {
 /* Looks at a sample of the frames for hot pixels and dust, into run->take.sensor and the report. */
 rf_status rf_run_sensor(rf_run *run, rf_error *err) RF_CHECKED;
 
+/* How far lumas are reduced for the aligner. */
+int rf_run_luma_reduce(int width, int height);
+
 /* Poses and gains of every used frame into run->poses and the report. */
 rf_status rf_run_align(rf_run *run, rf_error *err) RF_CHECKED;
 

@@ -8,9 +8,9 @@
 
 enum { LUMA_SIDE_PX = 2200 }; /* registration gains nothing from more pixels along the longer side */
 
-static int settle_reduce(const rf_frame_info *info)
+int rf_run_luma_reduce(int width, int height)
 {
-    int longer = info->width > info->height ? info->width : info->height, reduce = 1;
+    int longer = width > height ? width : height, reduce = 1;
     while (reduce < 4 && longer / (2 * reduce) >= LUMA_SIDE_PX / 2)
         reduce *= 2;
     return reduce;
@@ -182,7 +182,7 @@ rf_status rf_run_align(rf_run *run, rf_error *err)
     rf_align_options options = rf_align_options_default();
     options.full_width = take->info.width;
     options.full_height = take->info.height;
-    options.reduce = settle_reduce(&take->info);
+    options.reduce = rf_run_luma_reduce(take->info.width, take->info.height);
     options.frame_count = take->report->frame_count;
     options.no_gain = take->options->no_gain;
     while (moved) { /* starts over in the rare case that the reference cannot be read */

@@ -56,8 +56,10 @@ size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_byt
     size_t maps = 12 * pixels, merging = decoded + maps + rf_merge_bytes(&merge);
     size_t depth = rf_depth_memory_bytes(width, height, frame_count, threads);
     size_t looking = decoded + rf_sensor_memory_bytes(width, height);
-    /* The aligner's own is small beside the decoded frame and its luma; the search for dust that goes along is not. */
-    size_t aligning = decoded + 8 * pixels + rf_shadow_memory_bytes(width, height, frame_count);
+    /* One whole frame to be repaired, two lumas, the aligner (align.h), and the search for dust that goes along. */
+    size_t reduce = (size_t)rf_run_luma_reduce(width, height), lumas = pixels / (reduce * reduce);
+    size_t aligning = decoded / 2 + (8 + 48) * lumas + ((size_t)2 << 20) + ((size_t)frame_count << 12) +
+                      rf_shadow_memory_bytes(width, height, frame_count);
     size_t most = merging > depth ? merging : depth;
     most = most > aligning ? most : aligning;
     /* The picture, the maps and one map's copy beside the picture and the maps moved to scale. */
