@@ -50,9 +50,7 @@ BY_OPTION = {"flicker": "--flicker", "hot-pixels": "--hot-pixels", "dust": "--du
 # whose harm to the merged picture can be measured; the others refuse to merge, or cost time alone
 HARMED = RENDERED - {"double", "fine"} | {"flicker", "dust", "hot-pixels", "swapped", "backdrop"}
 SCENES = ("pebble", "dome", "bristles", "stairs", "pebble")
-CLEAN_# whose harm to the merged picture can be measured; the others refuse to merge, or cost time alone
-HARMED = RENDERED - {"double", "fine"} | {"flicker", "dust", "hot-pixels", "swapped", "backdrop"}
-SCENES = ("pebble", "dome", "bristles", "pebble", "stairs", "plane", "grid")
+CLEAN_SCENES = ("pebble", "dome", "bristles", "pebble", "stairs", "plane", "grid")
 # so that no two takes of a row are of one kind: blur a step, noise, softness of the lens, sideways jitter
 LENSES = (("1.1", "1", "0.6", "0.6"), ("0.8", "2", "0.9", "0.4"), ("1.4", "0.5", "0.6", "0.8"), ("1.1", "1.5", "0.8", "0.6"))
 
