@@ -122,7 +122,8 @@ one() { # one NAME
 }
 check_and_merge() {
     say "$take: checking $frames frames"
-    run "$railfold" check -q --force --report "$folder/check.json" --list "$list" >"$folder/check.txt" || {
+    run "$railfold" check -q --force --report "$folder/check.json" --page "$folder/check.html" --list "$list" \
+        >"$folder/check.txt" || {
         failed=$?
         note unreadable "check ended with $failed"
         rm -f "$folder/done" # to be tried again

@@ -18,19 +18,48 @@ static const int STEP[DIRECTIONS][2] = {{1, 0}, {0, 1}, {1, 1}, {1, -1}};
  * % of the middle), and is not chance (3.5 standard errors of the mean over the sample). */
 static const float SHOWS = 0.006f, SHARE = 0.01f, ERRORS = 4.0f;
 
-static int belongs(const hot_suspect *s, int channel, int i, int frames, float middle)
+/* It stands out as well from how the rim varies: in a take that hardly moves the subject's own detail persists. */
+static const float OVER_RIM = 2.5f;
+
+static int belongs(const hot_suspect *s, int channel, int i, int frames, float middle, float rim)
 {
     float mean = s->sum[channel][i] / (float)frames;
     float variance = s->square[channel][i] / (float)frames - mean * mean;
     float error = sqrtf(fmaxf(variance, 0.0f) / (float)(frames - 1));
-    return fabsf(mean) > fmaxf(fmaxf(SHOWS, SHARE * middle), ERRORS * error);
+    return fabsf(mean) > fmaxf(fmaxf(SHOWS, SHARE * middle), fmaxf(ERRORS * error, OVER_RIM * rim));
+}
+
+static int compare(const void *a, const void *b)
+{
+    float x = *(const float *)a, y = *(const float *)b;
+    return (x > y) - (x < y);
+}
+
+/* How the mean picture varies along the rim of the patch: standard deviation, from the median of the distances to the
+ * median. */
+static float spread_of_rim(const hot_suspect *s, int channel, int frames)
+{
+    float rim[4 * (HOT_PATCH_SIDE - 1)];
+    int count = 0;
+    for (int i = 0; i < HOT_PATCH; i++) {
+        int x = i % HOT_PATCH_SIDE, y = i / HOT_PATCH_SIDE;
+        if (x == 0 || y == 0 || x == HOT_PATCH_SIDE - 1 || y == HOT_PATCH_SIDE - 1)
+            rim[count++] = s->sum[channel][i] / (float)frames;
+    }
+    qsort(rim, (size_t)count, sizeof *rim, compare);
+    float middle = rim[count / 2];
+    for (int i = 0; i < count; i++)
+        rim[i] = fabsf(rim[i] - middle);
+    qsort(rim, (size_t)count, sizeof *rim, compare);
+    return 1.4826f * rim[count / 2];
 }
 
 /* Marks what hangs together with the middle: ring by ring, a pixel joins when a neighbour nearer the middle did. */
 static void grow(const hot_suspect *s, int channel, int frames, float middle, char joined[HOT_PATCH])
 {
+    float rim = spread_of_rim(s, channel, frames);
     memset(joined, 0, HOT_PATCH);
-    joined[HOT_PATCH / 2] = channel == s->channel || belongs(s, channel, HOT_PATCH / 2, frames, middle);
+    joined[HOT_PATCH / 2] = channel == s->channel || belongs(s, channel, HOT_PATCH / 2, frames, middle, rim);
     for (int ring = 1; ring <= GROW_PX; ring++)
         for (int dy = -ring; dy <= ring; dy++)
             for (int dx = -ring; dx <= ring; dx++) {
@@ -40,7 +69,7 @@ static void grow(const hot_suspect *s, int channel, int frames, float middle, ch
                 int inner = (inner_y + HOT_PATCH_RADIUS) * HOT_PATCH_SIDE + inner_x + HOT_PATCH_RADIUS;
                 int i = (dy + HOT_PATCH_RADIUS) * HOT_PATCH_SIDE + dx + HOT_PATCH_RADIUS;
                 int near_middle = joined[inner] || ring == 1;
-                joined[i] = near_middle && belongs(s, channel, i, frames, middle);
+                joined[i] = near_middle && belongs(s, channel, i, frames, middle, rim);
             }
 }
 
