@@ -13,7 +13,10 @@
 #define PI 3.14159265358979323846
 #define DIRECTED 0.72    /* detail kept in the worst direction over that in the best: shaken */
 #define SHAKEN_LOSS 0.28 /* in ln energy, with such a direction */
-#define SOFT_LOSS 1.0    /* without one */
+/* A subject that is flat there hides the loss in its fitted depth, but no defocus has a direction. */
+#define SURELY_LOW 0.75
+#define SURELY_DIRECTED 0.5
+#define SOFT_LOSS 1.0 /* without one */
 #define GRAVE_LOSS 0.9
 #define ALONE_STEPS 2.0 /* half-peak width of the focus curves */
 enum { DIRECTIONS = 12, LEAST_CELLS = 20 };
@@ -95,7 +98,8 @@ static rf_status judge(rf_look *look, const sharpness *all, int k, rf_error *err
     static const char *const names[4] = {"from left to right", "along the falling diagonal", "up and down",
                                          "along the rising diagonal"};
     double loss = look->steps[k].loss - (look->steps[k - 1].loss + look->steps[k + 1].loss) / 2;
-    int shaken = loss > SHAKEN_LOSS && all[k].low < DIRECTED * all[k].high;
+    int directed = all[k].low < SURELY_LOW && all[k].low < SURELY_DIRECTED * all[k].high;
+    int shaken = (loss > SHAKEN_LOSS && all[k].low < DIRECTED * all[k].high) || directed;
     if (!(all[k].low > 0) || look->steps[k].in_focus < LEAST_CELLS || !(shaken || loss > SOFT_LOSS) ||
         step_found_near(look->result, k))
         return RF_OK;

@@ -9,7 +9,7 @@
 #include "railfold/memory.h"
 
 #define HALF_RADIUS_PX 1.3
-#define COARSE_STEPS 1.60 /* half-peak width below it: half a step off focus shows */
+#define COARSE_STEPS 1.55 /* half-peak width below it: half a step off focus shows */
 #define GRAVE_STEPS 1.25
 #define FINE_STEPS 4.5
 #define WIDTH_QUANTILE 0.25 /* cells over a slope or a depth edge have wider curves */

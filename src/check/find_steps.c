@@ -8,8 +8,9 @@
 #define LONG_STEP 1.45 /* ratio against the steps around it; a step left out gives 1.6 and more */
 #define LEAST_LONG 1.6 /* usual steps */
 #define SURELY_LONG 2.5
-#define LONG_FOLLOW 1.25 /* and the energies changed so many times as much as over the steps around */
-#define NO_STEP 0.25     /* of the change that a usual step makes ... */
+#define LONG_FOLLOW 1.25   /* and the energies changed so many times as much as over the steps around */
+#define LONG_OF_WIDTH 0.35 /* of the focus curves' width: a shorter gap is bridged by them, and shows nowhere */
+#define NO_STEP 0.25       /* of the change that a usual step makes ... */
 #define NO_STEP_ERROR 0.08
 #define LITTLE 0.8      /* ... and of its angle, for noise alone makes some */
 #define BACKWARD (-0.5) /* the change of a usual step, the other way round */
@@ -148,7 +149,8 @@ static rf_status find_missing(rf_look *look, rf_error *err)
     rf_status status = RF_OK;
     for (int k = 1; k < look->count && status == RF_OK; k++) {
         double length = look->steps[k].length, width = look->result->focus_width_steps;
-        if (!is_long(look, k) || told_otherwise(look, k) || (beside_duplicate(look, k) && length < SURELY_LONG))
+        if (!is_long(look, k) || length < LONG_OF_WIDTH * width || told_otherwise(look, k) ||
+            (beside_duplicate(look, k) && length < SURELY_LONG))
             continue;
         const rf_check_finding f = {.kind = RF_CHECK_MISSING_STEP,
                                     .severity = length > width ? RF_CHECK_FAULT : RF_CHECK_WARNING};
