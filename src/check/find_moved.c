@@ -9,11 +9,12 @@
 #include "check/look.h"
 #include "railfold/memory.h"
 
-#define JUMP_RATIO 3.0   /* over the largest of the changes around */
-#define JUMP_FLOOR 0.012 /* ln brightness, besides */
-#define LEAST_MEAN 0.05  /* ln brightness, over the group */
-#define DARK 0.02        /* added before the logarithm */
-#define GRAVE_SHARE 0.02 /* of the picture */
+#define JUMP_RATIO 3.0        /* over the largest of the changes around */
+#define JUMP_FLOOR 0.012      /* ln brightness, besides */
+#define LEAST_MEAN 0.05       /* ln brightness, over the group */
+#define MEAN_AT_LONG_STEP 0.1 /* the same, where a long step changes brightness by itself */
+#define DARK 0.02             /* added before the logarithm */
+#define GRAVE_SHARE 0.02      /* of the picture */
 enum { AROUND = 3, LEAST_GROUP = 8 };
 
 typedef struct group {
@@ -129,9 +130,8 @@ static int step_in_doubt(const rf_look *look, int k)
 {
     const rf_check_result *r = look->result;
     for (int i = k - 1; i <= k + 1; i++)
-        if (rf_check_found_at(r, RF_CHECK_ORDER, i) || rf_check_found_at(r, RF_CHECK_MISSING_STEP, i) ||
-            rf_check_found_at(r, RF_CHECK_BUMP, i) || rf_check_found_at(r, RF_CHECK_SETTINGS, i) ||
-            rf_check_found_at(r, RF_CHECK_LAMP, i))
+        if (rf_check_found_at(r, RF_CHECK_ORDER, i) || rf_check_found_at(r, RF_CHECK_BUMP, i) ||
+            rf_check_found_at(r, RF_CHECK_SETTINGS, i) || rf_check_found_at(r, RF_CHECK_LAMP, i))
             return 1;
     return !look->result->frames[k].used || !look->result->frames[k - 1].used;
 }
@@ -150,7 +150,8 @@ rf_status rf_find_moved(rf_look *look, rf_error *err)
     measure_changes(&s);
     for (int k = 1; k < look->count; k++) {
         group g = largest_group(&s, k);
-        if (g.cells >= LEAST_GROUP && g.change > LEAST_MEAN * g.cells && !step_in_doubt(look, k))
+        double least = rf_check_found_at(look->result, RF_CHECK_MISSING_STEP, k) ? MEAN_AT_LONG_STEP : LEAST_MEAN;
+        if (g.cells >= LEAST_GROUP && g.change > least * g.cells && !step_in_doubt(look, k))
             RF_TRY(add_moved(look, k, &g, err));
     }
 done:
