@@ -11,7 +11,7 @@
 #include "railfold/memory.h"
 
 #define PI 3.14159265358979323846
-#define DIRECTED 0.72    /* detail kept in the worst direction over that in the best: shaken */
+#define DIRECTED 0.65    /* detail kept in the worst direction over that in the best: shaken */
 #define SHAKEN_LOSS 0.28 /* in ln energy, with such a direction */
 /* A subject that is flat there hides the loss in its fitted depth, but no defocus has a direction. */
 #define SURELY_LOW 0.75

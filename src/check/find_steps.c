@@ -9,6 +9,7 @@
 #define LEAST_LONG 1.6 /* usual steps */
 #define SURELY_LONG 2.5
 #define LONG_FOLLOW 1.25   /* and the energies changed so many times as much as over the steps around */
+#define LONG_ERROR 0.1     /* standard error of that: a flat plate comes into focus at once, and no length fits */
 #define LONG_OF_WIDTH 0.35 /* of the focus curves' width: a shorter gap is bridged by them, and shows nowhere */
 #define NO_STEP 0.25       /* of the change that a usual step makes ... */
 #define NO_STEP_ERROR 0.08
@@ -99,7 +100,7 @@ static int told_otherwise(const rf_look *look, int k)
 static int is_long(const rf_look *look, int k)
 {
     return look->steps[k].against_near > LONG_STEP && look->steps[k].length > LEAST_LONG &&
-           look->steps[k].follow_near > LONG_FOLLOW &&
+           look->steps[k].follow_near > LONG_FOLLOW && look->steps[k].follow_error < LONG_ERROR &&
            fmin(sharp_in(look, k - 2, k), sharp_in(look, k, k + 2)) > LEAST_SHARP;
 }
 
