@@ -104,6 +104,11 @@ static int is_long(const rf_look *look, int k)
            fmin(sharp_in(look, k - 2, k), sharp_in(look, k, k + 2)) > LEAST_SHARP;
 }
 
+static int is_far(const rf_look *look, int k)
+{
+    return is_long(look, k) && look->steps[k].length > SURELY_LONG;
+}
+
 /* Cells that come into focus there must say so, and no step beside it that spoils the fit. */
 static int is_none(const rf_look *look, int k)
 {
@@ -111,7 +116,7 @@ static int is_none(const rf_look *look, int k)
     if (fabs(step->follow) > NO_STEP || step->follow_error > NO_STEP_ERROR || step->against_near > LITTLE ||
         step->in_focus + look->steps[k - 1].in_focus < LEAST_CELLS)
         return 0;
-    return !(k > 1 && is_long(look, k - 1)) && !(k + 1 < look->count && is_long(look, k + 1)) &&
+    return !(k > 1 && is_far(look, k - 1)) && !(k + 1 < look->count && is_far(look, k + 1)) &&
            sharp_in(look, k - 2, k + 2) > LEAST_AROUND;
 }
 

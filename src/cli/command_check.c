@@ -132,12 +132,13 @@ static rf_status gather(const check_settings *set, const rf_arguments *arguments
     const char *folder;
     const rf_destination results[] = {{"--report", set->common.report, NULL}, {"--page", set->page, "html|htm"}};
     rf_status status;
+    RF_TRY(rf_destinations_check_names(results, 2, err));
     RF_TRY(rf_frames_gather(&set->frames, arguments, take, &folder, err));
     RF_TRY(rf_destinations_check(results, 2, (const char *const *)take->paths, take->count, set->common.force, err));
     if (rf_stop_asked())
         status = rf_fail(err, RF_ERR_STOPPED, "stopped; nothing was written");
     else
-        (void)rf_confine(&report, 1);
+        (void)rf_confine(results, 2);
 done:
     return status;
 }
