@@ -108,8 +108,8 @@ rf_status rf_sensor_finish(rf_sensor *sensor, rf_sensor_map *map, rf_error *err)
 enum { RF_SHADOW_FRAMES = 24 };
 typedef struct rf_shadow rf_shadow;
 
-/* For frames of width x height whose lumas will be handed in reduced by `reduce`. `pool` is borrowed until destroy, NULL
- * is allowed. */
+/* For frames of width x height whose lumas will be handed in reduced by `reduce`. `pool` is borrowed until destroy,
+ * NULL is allowed. */
 rf_status rf_shadow_create(rf_shadow **out, int width, int height, int reduce, int frame_count, rf_pool *pool,
                            rf_error *err) RF_CHECKED;
 void rf_shadow_destroy(rf_shadow **shadow);

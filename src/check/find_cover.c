@@ -9,7 +9,7 @@
 #define RISE 1.15f            /* towards the end frame, from frame to frame */
 #define UNCOVERED_SHARE 0.015 /* of the subject */
 #define GRAVE_UNCOVERED 0.08
-#define CLIPPED_SHARE 0.01 /* of the subject, each place in its sharpest frame */
+#define CLIPPED_SHARE 0.0075 /* of the subject, each place in its sharpest frame */
 #define GRAVE_CLIPPED 0.06
 #define BACKDROP_SHARE 0.03   /* of the picture */
 #define BACKDROP_ENERGY 0.05f /* of the subject's strong peaks */

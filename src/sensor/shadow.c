@@ -29,8 +29,8 @@ static void mask_faults(rf_shadow *s, const rf_sensor_map *known)
     }
 }
 
-rf_status rf_shadow_create(rf_shadow **out, int width, int height, int reduce, int frame_count,
-                           rf_pool *pool, rf_error *err)
+rf_status rf_shadow_create(rf_shadow **out, int width, int height, int reduce, int frame_count, rf_pool *pool,
+                           rf_error *err)
 {
     rf_status status;
     rf_shadow *s = NULL;

@@ -9,145 +9,13 @@
 
 #include "faults.h"
 #include "railfold/memory.h"
-#include "shadow.h"
+#include "shadow_fit.h"
 
-enum { KNOTS = SHADOW_KNOTS, ROUNDS = 3, MARGIN = 3, HALVINGS = 4, QUARTERS = 4 };
-static const float AT[KNOTS + 1] = {0.0f, 0.3f, 0.6f, 0.9f, 1.2f, 1.6f, 2.0f, 2.5f}; /* radii */
-static const float LEAST_DEPTH = 0.03f, MOST_DEPTH = 0.51f;                          /* log luma: gains 0.97 to 0.6 */
+enum { ROUNDS = 3, MARGIN = 3, HALVINGS = 4, QUARTERS = 4 };
+static const float LEAST_DEPTH = 0.03f, MOST_DEPTH = 0.51f; /* log luma: gains 0.97 to 0.6 */
 static const float LEAST_QUARTER = 0.35f; /* of the depth, as each quarter of the surroundings tells it */
 static const float MOST_SKIRT = 0.35f;    /* of the depth, at 1.6 radii and farther */
 static const double RIDGE = 1e-3;         /* of the mean diagonal: keeps an unseen knot from running away */
-
-typedef struct fit {
-    rf_shadow *shadow;
-    int left, top, side;                               /* window, working pixels */
-    float x, y, radius;                                /* working pixels */
-    double dx[RF_SHADOW_FRAMES], dy[RF_SHADOW_FRAMES]; /* shift of each pair at the middle */
-    double ux[RF_SHADOW_FRAMES], uy[RF_SHADOW_FRAMES]; /* minus that, its mean over the run taken off, whitened */
-    float *part, *slope_x, *slope_y, *scratch;         /* KNOTS * side * side; scratch side * side */
-    double depth[KNOTS];                               /* at the knots, log luma lost */
-} fit;
-
-static size_t area(const fit *f)
-{
-    return (size_t)f->side * (size_t)f->side;
-}
-
-/* What knot b contributes at d radii. */
-static float hat(int b, float d)
-{
-    if (d <= AT[b])
-        return b == 0 ? 1.0f : fmaxf(0.0f, (d - AT[b - 1]) / (AT[b] - AT[b - 1]));
-    return fmaxf(0.0f, (AT[b + 1] - d) / (AT[b + 1] - AT[b]));
-}
-
-static void smooth(const fit *f, float *plane)
-{
-    int n = f->side;
-    for (int pass = 0; pass < 2; pass++) {
-        int step = pass == 0 ? 1 : n;
-        memcpy(f->scratch, plane, area(f) * sizeof *plane);
-        for (int j = 2; j < n - 2; j++)
-            for (int i = 2; i < n - 2; i++) {
-                const float *in = f->scratch + j * n + i;
-                plane[j * n + i] =
-                    (in[-2 * step] + in[2 * step] + 4.0f * (in[-step] + in[step]) + 6.0f * in[0]) * (1.0f / 16.0f);
-            }
-    }
-}
-
-static void draw_parts(fit *f)
-{
-    for (int b = 0; b < KNOTS; b++) {
-        float *part = f->part + (size_t)b * area(f);
-        for (int j = 0; j < f->side; j++)
-            for (int i = 0; i < f->side; i++)
-                part[j * f->side + i] =
-                    -hat(b, hypotf((float)(f->left + i) - f->x, (float)(f->top + j) - f->y) / f->radius);
-        smooth(f, part);
-    }
-}
-
-static float sample(const fit *f, const float *part, float x, float y)
-{
-    int i = rf_clamp_int((int)floorf(x), 0, f->side - 2), j = rf_clamp_int((int)floorf(y), 0, f->side - 2);
-    float u = x - (float)i, v = y - (float)j;
-    const float *p = part + j * f->side + i;
-    if (u < 0.0f || v < 0.0f || u > 1.0f || v > 1.0f)
-        return 0.0f;
-    return (1.0f - v) * ((1.0f - u) * p[0] + u * p[1]) + v * ((1.0f - u) * p[f->side] + u * p[f->side + 1]);
-}
-
-/* Slopes by central differences: right for small shifts, and quick. */
-static void slopes_small(fit *f)
-{
-    int n = f->side;
-    for (int b = 0; b < KNOTS; b++) {
-        const float *p = f->part + (size_t)b * area(f);
-        float *sx = f->slope_x + (size_t)b * area(f), *sy = f->slope_y + (size_t)b * area(f);
-        for (int j = 1; j < n - 1; j++)
-            for (int i = 1; i < n - 1; i++) {
-                sx[j * n + i] = 0.5f * (p[j * n + i + 1] - p[j * n + i - 1]);
-                sy[j * n + i] = 0.5f * (p[(j + 1) * n + i] - p[(j - 1) * n + i]);
-            }
-    }
-}
-
-/* Slopes as the pairs' true shifts would give them. */
-static void slopes_true(fit *f)
-{
-    int n = f->side, pairs = f->shadow->pair_count;
-    for (int b = 0; b < KNOTS; b++) {
-        const float *p = f->part + (size_t)b * area(f);
-        float *sx = f->slope_x + (size_t)b * area(f), *sy = f->slope_y + (size_t)b * area(f);
-        for (int j = 0; j < n; j++)
-            for (int i = 0; i < n; i++) {
-                double x = 0, y = 0;
-                for (int k = 0; k < pairs; k++) {
-                    double change = (double)(p[j * n + i] - sample(f, p, (float)(i + f->dx[k]), (float)(j + f->dy[k])));
-                    x += f->ux[k] * change;
-                    y += f->uy[k] * change;
-                }
-                sx[j * n + i] = (float)x;
-                sy[j * n + i] = (float)y;
-            }
-    }
-}
-
-/* Shifts at the spot, and the whitened regressors: their products with the changes of a plane are its slopes. 0 when
- * the picture hardly moved. */
-static int settle_shifts(fit *f)
-{
-    const rf_shadow *s = f->shadow;
-    double xx = 0, xy = 0, yy = 0;
-    for (int r = 0; r < s->runs; r++) {
-        int begin = s->run_begin[r], end = s->run_begin[r + 1];
-        double mean_x = 0, mean_y = 0;
-        for (int k = begin; k < end; k++) {
-            const shadow_pair *p = &s->pairs[k];
-            f->dx[k] = p->a * (double)f->x + p->b * (double)f->y + p->tx - (double)f->x;
-            f->dy[k] = p->c * (double)f->x + p->d * (double)f->y + p->ty - (double)f->y;
-            mean_x += f->dx[k] / (end - begin);
-            mean_y += f->dy[k] / (end - begin);
-        }
-        for (int k = begin; k < end; k++) {
-            f->ux[k] = mean_x - f->dx[k];
-            f->uy[k] = mean_y - f->dy[k];
-            xx += f->ux[k] * f->ux[k], xy += f->ux[k] * f->uy[k], yy += f->uy[k] * f->uy[k];
-        }
-    }
-    double ridge = 1e-3 * (xx + yy) + 1e-12;
-    xx += ridge, yy += ridge;
-    double determinant = xx * yy - xy * xy;
-    if (!(determinant > 0))
-        return 0;
-    for (int k = 0; k < s->pair_count; k++) {
-        double x = f->ux[k], y = f->uy[k];
-        f->ux[k] = (yy * x - xy * y) / determinant;
-        f->uy[k] = (xx * y - xy * x) / determinant;
-    }
-    return 1;
-}
 
 /* Symmetric positive equations by elimination. */
 static void solve(double m[KNOTS][KNOTS + 1], double *x)
@@ -164,13 +32,13 @@ static void solve(double m[KNOTS][KNOTS + 1], double *x)
     }
 }
 
-static int in_picture(const fit *f, int i, int j)
+static int in_picture(const shadow_fit *f, int i, int j)
 {
     int x = f->left + i, y = f->top + j;
     return x >= 0 && y >= 0 && x < f->shadow->width && y < f->shadow->height;
 }
 
-static void add_pixel(const fit *f, int i, int j, double m[KNOTS][KNOTS + 1])
+static void add_pixel(const shadow_fit *f, int i, int j, double m[KNOTS][KNOTS + 1])
 {
     const rf_shadow *s = f->shadow;
     int x = f->left + i, y = f->top + j;
@@ -179,8 +47,8 @@ static void add_pixel(const fit *f, int i, int j, double m[KNOTS][KNOTS + 1])
     size_t at = (size_t)j * (size_t)f->side + (size_t)i;
     double sx[KNOTS], sy[KNOTS];
     for (int b = 0; b < KNOTS; b++) {
-        sx[b] = (double)f->slope_x[(size_t)b * area(f) + at];
-        sy[b] = (double)f->slope_y[(size_t)b * area(f) + at];
+        sx[b] = (double)f->slope_x[(size_t)b * rf_fit_area(f) + at];
+        sy[b] = (double)f->slope_y[(size_t)b * rf_fit_area(f) + at];
     }
     for (int b = 0; b < KNOTS; b++) {
         double nx = (double)normal->xx * sx[b] + (double)normal->xy * sy[b];
@@ -192,7 +60,7 @@ static void add_pixel(const fit *f, int i, int j, double m[KNOTS][KNOTS + 1])
 }
 
 /* Depths at the knots; returns how much of the squares they explain, 0 when nothing was seen. */
-static double fit_depths(fit *f)
+static double fit_depths(shadow_fit *f)
 {
     double m[KNOTS][KNOTS + 1] = {{0}}, right[KNOTS], diagonal = 0, explained = 0;
     for (int j = 1; j < f->side - 1; j++)
@@ -213,15 +81,15 @@ static double fit_depths(fit *f)
     return explained;
 }
 
-static double quality_at(fit *f, float x, float y)
+static double quality_at(shadow_fit *f, float x, float y)
 {
     f->x = x, f->y = y;
-    draw_parts(f);
-    slopes_small(f);
+    rf_fit_draw(f);
+    rf_fit_slopes_small(f);
     return fit_depths(f);
 }
 
-static void search_middle(fit *f)
+static void search_middle(shadow_fit *f)
 {
     static const int way[4][2] = {{1, 0}, {-1, 0}, {0, 1}, {0, -1}};
     float x = f->x, y = f->y, step = 0.25f * f->radius;
@@ -246,16 +114,16 @@ static void search_middle(fit *f)
     f->x = x, f->y = y;
 }
 
-static float depth_at(const fit *f, float d)
+static float depth_at(const shadow_fit *f, float d)
 {
     float sum = 0.0f;
     for (int b = 0; b < KNOTS; b++)
-        sum += (float)f->depth[b] * hat(b, d);
+        sum += (float)f->depth[b] * rf_fit_hat(b, d);
     return sum;
 }
 
 /* Where the profile falls to half of its mean over the inner 0.6 radii; 0: nowhere. */
-static float half_radius(const fit *f)
+static float half_radius(const shadow_fit *f)
 {
     float half = 0.5f * (depth_at(f, 0.15f) + 2.0f * depth_at(f, 0.4f)) / 3.0f;
     for (float d = 0.3f; d < 2.4f; d += 0.01f)
@@ -266,7 +134,7 @@ static float half_radius(const fit *f)
 
 /* Depth as told by each quarter of the surroundings alone, the shape being known: the least, as a share of the whole's.
  */
-static double least_quarter(const fit *f)
+static double least_quarter(const shadow_fit *f)
 {
     double product[QUARTERS] = {0}, square[QUARTERS] = {0}, least = 1;
     const rf_shadow *s = f->shadow;
@@ -278,7 +146,7 @@ static double least_quarter(const fit *f)
             const shadow_normal *n = rf_shadow_normal_at(s, x, y);
             double sx = 0, sy = 0;
             for (int b = 0; b < KNOTS; b++) {
-                size_t at = (size_t)b * area(f) + (size_t)(j * f->side + i);
+                size_t at = (size_t)b * rf_fit_area(f) + (size_t)(j * f->side + i);
                 sx += f->depth[b] * (double)f->slope_x[at];
                 sy += f->depth[b] * (double)f->slope_y[at];
             }
@@ -291,14 +159,14 @@ static double least_quarter(const fit *f)
     return least;
 }
 
-static int is_shadow_like(const fit *f)
+static int is_shadow_like(const shadow_fit *f)
 {
     float depth = (depth_at(f, 0.15f) + 2.0f * depth_at(f, 0.4f)) / 3.0f;
     return depth >= LEAST_DEPTH && depth <= MOST_DEPTH && fabsf(depth_at(f, 1.6f)) <= MOST_SKIRT * depth &&
            fabsf(depth_at(f, 2.0f)) <= MOST_SKIRT * depth && least_quarter(f) >= (double)LEAST_QUARTER;
 }
 
-static rf_status describe(const fit *f, rf_dust_spot *spot, rf_error *err)
+static rf_status describe(const shadow_fit *f, rf_dust_spot *spot, rf_error *err)
 {
     int reduce = f->shadow->reduce;
     float edge = 0.5f * (float)(reduce - 1);
@@ -306,7 +174,7 @@ static rf_status describe(const fit *f, rf_dust_spot *spot, rf_error *err)
     spot->y = (float)reduce * f->y + edge;
     spot->radius_px = (float)reduce * f->radius;
     spot->dip = 1.0f - expf(-(depth_at(f, 0.15f) + 2.0f * depth_at(f, 0.4f)) / 3.0f);
-    int reach = (int)(AT[KNOTS] * spot->radius_px) + 1;
+    int reach = (int)(rf_shadow_at[KNOTS] * spot->radius_px) + 1;
     spot->side = 2 * reach + 1;
     spot->left = (int)floorf(spot->x + 0.5f) - reach;
     spot->top = (int)floorf(spot->y + 0.5f) - reach;
@@ -319,42 +187,42 @@ static rf_status describe(const fit *f, rf_dust_spot *spot, rf_error *err)
     return status;
 }
 
-static int reach_of(const fit *f)
+static int reach_of(const shadow_fit *f)
 {
-    return (int)(AT[KNOTS] * f->radius) + 2 * MARGIN + 2;
+    return (int)(rf_shadow_at[KNOTS] * f->radius) + 2 * MARGIN + 2;
 }
 
 /* The window around the middle, as wide as the radius asks for. */
-static void open_window(fit *f, float *room)
+static void open_window(shadow_fit *f, float *room)
 {
     int reach = reach_of(f);
     f->side = 2 * reach + 1;
     f->left = (int)floorf(f->x + 0.5f) - reach;
     f->top = (int)floorf(f->y + 0.5f) - reach;
-    memset(room, 0, (3 * KNOTS + 1) * area(f) * sizeof *room);
+    memset(room, 0, (3 * KNOTS + 1) * rf_fit_area(f) * sizeof *room);
     f->part = room;
-    f->slope_x = room + KNOTS * area(f);
-    f->slope_y = room + 2 * KNOTS * area(f);
-    f->scratch = room + 3 * KNOTS * area(f);
+    f->slope_x = room + KNOTS * rf_fit_area(f);
+    f->slope_y = room + 2 * KNOTS * rf_fit_area(f);
+    f->scratch = room + 3 * KNOTS * rf_fit_area(f);
 }
 
 /* One round: window, middle, profile. 0 when it cannot be a shadow. */
-static int refine(fit *f, float *room, size_t floats)
+static int refine(shadow_fit *f, float *room, size_t floats)
 {
     size_t side = 2 * (size_t)reach_of(f) + 1;
     if ((3 * KNOTS + 1) * side * side > floats)
         return 0;
     open_window(f, room);
     search_middle(f);
-    if (!settle_shifts(f))
+    if (!rf_fit_settle_shifts(f))
         return 0;
-    draw_parts(f);
-    slopes_true(f);
+    rf_fit_draw(f);
+    rf_fit_slopes_true(f);
     return fit_depths(f) > 0;
 }
 
 /* The logarithm has SHADOW_DARKEST added to it: in the dark a share of light lost shows as less. */
-static double darkness(const fit *f)
+static double darkness(const shadow_fit *f)
 {
     const rf_shadow *s = f->shadow;
     int x = rf_clamp_int((int)(f->x + 0.5f), 0, s->width - 1), y = rf_clamp_int((int)(f->y + 0.5f), 0, s->height - 1);
@@ -367,7 +235,7 @@ static double darkness(const fit *f)
 }
 
 /* Takes the shadow's share out of the right-hand sides (sign -1), or puts it back (1). */
-static void change_sides(const fit *f, float sign)
+static void change_sides(const shadow_fit *f, float sign)
 {
     const rf_shadow *s = f->shadow;
     for (int j = 1; j < f->side - 1; j++)
@@ -378,7 +246,7 @@ static void change_sides(const fit *f, float sign)
             const shadow_normal *n = rf_shadow_normal_at(s, x, y);
             float sx = 0.0f, sy = 0.0f;
             for (int b = 0; b < KNOTS; b++) {
-                size_t at = (size_t)b * area(f) + (size_t)(j * f->side + i);
+                size_t at = (size_t)b * rf_fit_area(f) + (size_t)(j * f->side + i);
                 sx += (float)f->depth[b] * f->slope_x[at];
                 sy += (float)f->depth[b] * f->slope_y[at];
             }
@@ -387,11 +255,11 @@ static void change_sides(const fit *f, float sign)
         }
 }
 
-static rf_status open_fit(fit *f, rf_shadow *shadow, const shadow_suspect *suspect, float **room, size_t *floats,
+static rf_status open_fit(shadow_fit *f, rf_shadow *shadow, const shadow_suspect *suspect, float **room, size_t *floats,
                           rf_error *err)
 {
-    int widest = 2 * ((int)(1.8f * AT[KNOTS] * suspect->radius) + 2 * MARGIN + 2) + 1;
-    *f = (fit){.shadow = shadow, .x = suspect->x, .y = suspect->y, .radius = suspect->radius};
+    int widest = 2 * ((int)(1.8f * rf_shadow_at[KNOTS] * suspect->radius) + 2 * MARGIN + 2) + 1;
+    *f = (shadow_fit){.shadow = shadow, .x = suspect->x, .y = suspect->y, .radius = suspect->radius};
     *floats = (3 * KNOTS + 1) * (size_t)widest * (size_t)widest;
     return rf_alloc(room, *floats, sizeof **room, "the dust", err);
 }
@@ -399,7 +267,7 @@ static rf_status open_fit(fit *f, rf_shadow *shadow, const shadow_suspect *suspe
 rf_status rf_shadow_fit(rf_shadow *shadow, shadow_suspect *suspect, rf_dust_spot *spot, int *found, rf_error *err)
 {
     rf_status status;
-    fit f;
+    shadow_fit f;
     float *room = NULL;
     size_t floats;
     int alive = 1;
@@ -429,14 +297,14 @@ done:
 rf_status rf_shadow_put_back(rf_shadow *shadow, const shadow_suspect *suspect, rf_error *err)
 {
     rf_status status;
-    fit f;
+    shadow_fit f;
     float *room = NULL;
     size_t floats;
     RF_TRY(open_fit(&f, shadow, suspect, &room, &floats, err));
     open_window(&f, room);
-    if (settle_shifts(&f)) {
-        draw_parts(&f);
-        slopes_true(&f);
+    if (rf_fit_settle_shifts(&f)) {
+        rf_fit_draw(&f);
+        rf_fit_slopes_true(&f);
         memcpy(f.depth, suspect->depth, sizeof f.depth);
         change_sides(&f, 1.0f);
     }
