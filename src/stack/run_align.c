@@ -166,8 +166,8 @@ static rf_status open_shadow(rf_run *run, rf_shadow **shadow, int reduce, rf_err
     const rf_take *take = &run->take;
     if (take->options->no_align)
         return RF_OK;
-    return rf_shadow_create(shadow, take->info.width, take->info.height, reduce, take->report->frame_count,
-                            take->pool, err);
+    return rf_shadow_create(shadow, take->info.width, take->info.height, reduce, take->report->frame_count, take->pool,
+                            err);
 }
 
 rf_status rf_run_align(rf_run *run, rf_error *err)
