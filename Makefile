@@ -23,7 +23,7 @@ SOVERSION := 0
 B        := build/$(MODE)
 MODULES  := base image io sequence align sharpness sensor depth merge plan check report stack
 
-PACKAGES := libpng libjpeg libtiff-4 fftw3f libexif zlib
+PACKAGES := libpng libjpeg libtiff-4 fftw3f libexif zlib libdeflate
 PKG_CFLAGS = $(shell $(PKG_CONFIG) --cflags $(PACKAGES) 2>/dev/null)
 PKG_LIBS   = $(shell $(PKG_CONFIG) --libs $(PACKAGES) 2>/dev/null)
 
