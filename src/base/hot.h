@@ -12,4 +12,11 @@
 #define RF_HOT
 #endif
 
+/* A part of such a loop: must become part of both versions of its caller. */
+#if defined(__GNUC__)
+#define RF_HOT_PART static inline __attribute__((always_inline))
+#else
+#define RF_HOT_PART static inline
+#endif
+
 #endif
