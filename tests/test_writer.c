@@ -252,7 +252,7 @@ static void packed_and_stored_strips_are_the_same_from_1_or_3_threads(void **sta
         uint16_t *row = rf_image_row(&made, y);
         for (int x = 0; x < 3 * SIDE; x++) {
             seed = seed * 1664525u + 1013904223u;
-            row[x] = (uint16_t)(y < ROWS / 2 ? 100 * y : seed >> 16);
+            row[x] = (uint16_t)(y < ROWS / 2 ? (uint32_t)(100 * y) : seed >> 16);
         }
     }
     for (int n = 0; n < TIMES; n++) {
