@@ -165,7 +165,7 @@ static int gather_layer(const rf_veil_scene *scene, grid *g, float near, float f
     return any;
 }
 
-RF_HOT static void blur_layer(grid *g, const float kernel[KERNEL][KERNEL], int reach)
+RF_HOT_256 static void blur_layer(grid *g, const float kernel[KERNEL][KERNEL], int reach)
 {
     size_t row_floats = (size_t)g->cells * (size_t)g->channels;
     memset(g->blurred, 0, (size_t)g->cells * row_floats * sizeof *g->blurred);
