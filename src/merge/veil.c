@@ -106,26 +106,59 @@ static int first_seen(const grid *g, int start, int from)
     return start + past * g->step + g->step / 2;
 }
 
-/* Adds the layer's pixels of one row, x in [from, to) of the (virtual, border-repeated) picture, to a row of cells. */
-static int gather_row(const rf_veil_scene *scene, const grid *g, int y, int from, int to, float near, float far)
+/* What a layer is gathered from: one row of the picture, and the depths that count. */
+typedef struct layer_row {
+    const float *depth;
+    const uint16_t *light;
+    int width, colours;
+    float near, far;
+} layer_row;
+
+/* Adds what is of the layer to `cells` cells from the one at `cell` on, whose first pixel is x of the (virtual,
+ * border-repeated) picture; of its `side` pixels every `step`-th is looked at. Sums of whole numbers, one conversion a
+ * cell. Returns whether anything was. */
+RF_HOT_PART int gather_cells(const layer_row *row, float *cell, int x, int cells, int side, int step, int colours,
+                             int at_border)
 {
-    int width = scene->depth->width, colours = g->channels - 1, any = 0;
-    int yy = clamp(y, 0, scene->depth->height - 1);
-    float share = (float)(g->step * g->step) / (float)(g->cell_px * g->cell_px), light_share = share / RF_VEIL_WHITE;
-    const float *depth = rf_image_row_f32(scene->depth, yy);
-    const uint16_t *light = rf_image_row(scene->light, yy);
-    float *row = g->layer + (size_t)((y - g->y0) >> g->level) * (size_t)g->cells * (size_t)g->channels;
-    for (int x = first_seen(g, g->x0, from); x < to; x += g->step) {
-        int xx = clamp(x, 0, width - 1);
-        if (!(depth[xx] >= near && depth[xx] < far))
+    float share = (float)(step * step) / (float)(side * side), light_share = share / RF_VEIL_WHITE;
+    uint32_t any = 0;
+    for (int i = 0; i < cells; i++, x += side, cell += 1 + colours) {
+        uint32_t count = 0, sums[3] = {0, 0, 0};
+        for (int n = step / 2; n < side; n += step) {
+            int at = at_border ? clamp(x + n, 0, row->width - 1) : x + n;
+            uint32_t in = (row->depth[at] >= row->near) & (row->depth[at] < row->far);
+            count += in;
+            for (int c = 0; c < colours; c++)
+                sums[c] += row->light[at * colours + c] & (0 - in);
+        }
+        if (count == 0)
             continue;
-        float *cell = row + ((x - g->x0) >> g->level) * g->channels;
-        cell[0] += share;
-        for (int c = 0; c < colours; c++)
-            cell[1 + c] += light_share * (float)light[xx * colours + c];
         any = 1;
+        cell[0] += share * (float)count;
+        for (int c = 0; c < colours; c++)
+            cell[1 + c] += light_share * (float)sums[c];
     }
-    return any;
+    return (int)any;
+}
+
+/* The same for each level and number of colours as constants, which leaves loops of known length. */
+static int gather_run(const layer_row *row, const grid *g, float *cell, int x, int cells)
+{
+    int at_border = x < 0 || x + cells * g->cell_px > row->width;
+    if (at_border || row->colours != 3)
+        return gather_cells(row, cell, x, cells, g->cell_px, g->step, row->colours, 1);
+    switch (g->level) {
+    case 0:
+        return gather_cells(row, cell, x, cells, 1, 1, 3, 0);
+    case 1:
+        return gather_cells(row, cell, x, cells, 2, 1, 3, 0);
+    case 2:
+        return gather_cells(row, cell, x, cells, 4, 1, 3, 0);
+    case 3:
+        return gather_cells(row, cell, x, cells, 8, 1, 3, 0);
+    default:
+        return gather_cells(row, cell, x, cells, 16, 2, 3, 0);
+    }
 }
 
 /* The block index of pixel i; blocks beside the picture repeat the outermost one. */
@@ -141,25 +174,52 @@ static int run_end(int i, int end)
     return next < end ? next : end;
 }
 
+/* Runs of columns [begin, end) of the grid in which the blocks of one row hold anything of the wanted slices; a run is
+ * of whole cells, for both blocks and cells begin at multiples of theirs. */
+typedef struct column_runs {
+    int count;
+    int run[(TILE + 2 * MARGIN * (1 << (RF_VEIL_LEVELS - 1))) / RF_VEIL_BLOCK + 2][2];
+} column_runs;
+
+static void find_runs(column_runs *runs, const rf_veil_blocks *blocks, int block_row, uint64_t wanted, int x0, int x1)
+{
+    const uint64_t *bits = blocks->bits + (size_t)block_row * (size_t)blocks->across;
+    runs->count = 0;
+    for (int x = x0, next; x < x1; x = next) {
+        next = run_end(x, x1);
+        if ((bits[block_of(x, blocks->across)] & wanted) == 0)
+            continue;
+        if (runs->count == 0 || runs->run[runs->count - 1][1] != x)
+            runs->run[runs->count++][0] = x;
+        runs->run[runs->count - 1][1] = next;
+    }
+}
+
 /* Fills grid->layer with the parts whose depth lies in [near, far); returns whether there are any. Pixels outside the
  * picture repeat its border. */
 static int gather_layer(const rf_veil_scene *scene, grid *g, float near, float far)
 {
     const rf_veil_blocks *blocks = scene->blocks;
     uint64_t wanted = bins_between(blocks, near, far);
-    int side = g->cells * g->cell_px, x_end = g->x0 + side, y_end = g->y0 + side, any = 0, cleared = 0;
+    int side = g->cells * g->cell_px, y_end = g->y0 + side, any = 0, cleared = 0;
+    layer_row from = {.width = scene->depth->width, .colours = g->channels - 1, .near = near, .far = far};
+    size_t row_floats = (size_t)g->cells * (size_t)g->channels;
+    column_runs runs;
     for (int y = g->y0, next_y; y < y_end; y = next_y) {
         next_y = run_end(y, y_end);
-        const uint64_t *bits = blocks->bits + (size_t)block_of(y, blocks->down) * (size_t)blocks->across;
-        for (int x = g->x0, next_x; x < x_end; x = next_x) {
-            next_x = run_end(x, x_end);
-            if ((bits[block_of(x, blocks->across)] & wanted) == 0)
-                continue;
-            if (!cleared)
-                memset(g->layer, 0, (size_t)g->cells * (size_t)g->cells * (size_t)g->channels * sizeof *g->layer);
-            cleared = 1;
-            for (int row = first_seen(g, g->y0, y); row < next_y; row += g->step)
-                any |= gather_row(scene, g, row, x, next_x, near, far);
+        find_runs(&runs, blocks, block_of(y, blocks->down), wanted, g->x0, g->x0 + side);
+        if (runs.count > 0 && !cleared)
+            memset(g->layer, 0, (size_t)g->cells * row_floats * sizeof *g->layer);
+        cleared |= runs.count > 0;
+        for (int row = first_seen(g, g->y0, y); runs.count > 0 && row < next_y; row += g->step) {
+            int inside = clamp(row, 0, scene->depth->height - 1);
+            float *cells = g->layer + (size_t)((row - g->y0) >> g->level) * row_floats;
+            from.depth = rf_image_row_f32(scene->depth, inside);
+            from.light = rf_image_row(scene->light, inside);
+            for (int i = 0; i < runs.count; i++) {
+                int first = (runs.run[i][0] - g->x0) >> g->level, last = (runs.run[i][1] - g->x0) >> g->level;
+                any |= gather_run(&from, g, cells + first * g->channels, runs.run[i][0], last - first);
+            }
         }
     }
     return any;
