@@ -26,4 +26,15 @@
 #define RF_HOT_PART static inline
 #endif
 
+/* Four or eight floats in a register or two, for loops whose sums the compiler would keep in memory (an extension of
+ * gcc and clang; element by element the same operations as the plain loop). */
+typedef float rf_f8 __attribute__((vector_size(32)));
+typedef float rf_f4 __attribute__((vector_size(16)));
+#define rf_load_f8(from) (*(const rf_f8_anywhere *)(from))
+#define rf_store_f8(to, value) (*(rf_f8_anywhere *)(to) = (value))
+typedef float rf_f8_anywhere __attribute__((vector_size(32), aligned(4), may_alias));
+typedef float rf_f4_anywhere __attribute__((vector_size(16), aligned(4), may_alias));
+#define rf_load_f4(from) (*(const rf_f4_anywhere *)(from))
+#define rf_store_f4(to, value) (*(rf_f4_anywhere *)(to) = (value))
+
 #endif
