@@ -312,17 +312,29 @@ done:
     return status;
 }
 
+/* Log luma around a suspect; NAN out of the picture. */
+static void take_crop(const dust_finder *self, const rf_image *frame, const dust_suspect *suspect, float *crop)
+{
+    int left = suspect->x - DUST_REACH;
+    int from = rf_clamp_int(-left, 0, DUST_SIDE), to = rf_clamp_int(self->width - left, 0, DUST_SIDE);
+    for (int row = 0; row < DUST_SIDE; row++, crop += DUST_SIDE) {
+        int y = suspect->y - DUST_REACH + row, inside = y >= 0 && y < self->height;
+        float linear[DUST_SIDE] = {0};
+        for (int i = from; inside && i < to; i++)
+            linear[i] = luma_at(self, frame, left + i, y);
+        log_row(linear, crop, DUST_SIDE);
+        for (int i = 0; i < DUST_SIDE; i++)
+            if (!inside || i < from || i >= to)
+                crop[i] = NAN;
+    }
+}
+
 rf_status rf_dust_examine(dust_finder *self, const rf_image *frame, rf_error *err)
 {
     (void)err;
     for (int i = 0; i < self->count; i++) {
         dust_suspect *suspect = &self->suspects[i];
-        float *crop = suspect->crops + (size_t)self->examined * DUST_AREA;
-        for (int at = 0; at < DUST_AREA; at++) {
-            int x = suspect->x + at % DUST_SIDE - DUST_REACH, y = suspect->y + at / DUST_SIDE - DUST_REACH;
-            int inside = x >= 0 && y >= 0 && x < self->width && y < self->height;
-            crop[at] = inside ? logf(luma_at(self, frame, x, y) + DARKEST) : NAN;
-        }
+        take_crop(self, frame, suspect, suspect->crops + (size_t)self->examined * DUST_AREA);
     }
     self->examined++;
     return RF_OK;
