@@ -23,7 +23,7 @@ SOVERSION := 0
 B        := build/$(MODE)
 MODULES  := base image io sequence align sharpness sensor depth merge plan check report stack
 
-PACKAGES := libpng libjpeg libtiff-4 fftw3f libexif zlib
+PACKAGES := libpng libjpeg libtiff-4 fftw3f libexif zlib libdeflate
 PKG_CFLAGS = $(shell $(PKG_CONFIG) --cflags $(PACKAGES) 2>/dev/null)
 PKG_LIBS   = $(shell $(PKG_CONFIG) --libs $(PACKAGES) 2>/dev/null)
 
@@ -74,7 +74,7 @@ Q := $(if $(V),,@)
 .DELETE_ON_ERROR:
 .SECONDARY:
 .SUFFIXES:
-.PHONY: all lib program tools tests check check-quick demo deps headers layers format format-check install uninstall clean help bench bench-compare faults load
+.PHONY: all lib program tools tests check check-quick demo deps headers layers format format-check install uninstall clean help bench bench-compare bench-kernels faults load
 
 all: lib program tools                 ## build the library, the program and the tools
 lib: $(LIB_A) $(LIB_SO) $B/railfold.pc
@@ -157,11 +157,14 @@ faults: all tests                      ## every allocation and call fails in tur
 load: all tests                        ## 1000 frames, 100 megapixels, 50 merges at once, 200 merges in one process
 	@/usr/bin/python3 tests/faults/load.py $B
 
-bench: all                             ## seconds and megapixels per second per stage, beside the machine's floor
+bench: all                             ## time and memory per stage beside the machine's floor; BENCH=full: every size
 	@sh tools/bench.sh $B
 
-bench-compare: all                     ## the same, beside the figures in OLD=file.json
+bench-compare: all                     ## the same, beside the figures in OLD=file.json; fails when they got worse
 	@sh tools/bench.sh $B $(OLD)
+
+bench-kernels: all                     ## instructions of each hot function (valgrind); OLD=file.json compares
+	@sh tools/bench-kernels.sh $B $(OLD)
 
 install: all                           ## into $(DESTDIR)$(PREFIX)
 	install -d $(DESTDIR)$(BINDIR) $(DESTDIR)$(LIBDIR)/pkgconfig $(DESTDIR)$(INCLUDEDIR)/railfold \

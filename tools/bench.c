@@ -5,8 +5,8 @@
  * Runs the merge in this process N times (the fastest run counts) and prints per stage seconds, megapixels of frames a
  * second and processors kept busy, then memory. The floor, measured in the same minute: every frame decoded once, and
  * for each one pass over a weighted accumulator of floats (16 bytes a pixel read and written), which no merge that
- * reads each frame can do without. --json writes the figures, one a line; --old reads such a file and prints the
- * change. */
+ * reads each frame can do without. --json writes the figures, one a line; --old reads such a file, prints the change
+ * and makes the exit code 1 when CPU seconds or memory grew past the noise. */
 #define _DEFAULT_SOURCE /* getrusage */
 #include <stdio.h>
 #include <stdlib.h>
@@ -234,18 +234,40 @@ static int write_json(const figures *f, const char *path)
     return fclose(file) == 0;
 }
 
-static int compare(const figures *f, const char *path)
+static int ends_in(const char *text, const char *end)
+{
+    size_t n = strlen(text), m = strlen(end);
+    return n >= m && strcmp(text + n - m, end) == 0;
+}
+
+/* CPU seconds of the same code differ by a tenth from run to run on a busy machine, memory not at all. The floor is the
+ * machine's, not ours. */
+static int is_worse(const char *name, double old, double value)
+{
+    if (strncmp(name, "floor", 5) == 0)
+        return 0;
+    if (ends_in(name, "_cpu_s"))
+        return value > 1.15 * old && value > old + 0.1;
+    return ends_in(name, "_mb") && value > 1.02 * old;
+}
+
+/* Returns 0 when the file cannot be read; *worse counts figures that got worse beyond the noise. */
+static int compare(const figures *f, const char *path, int *worse)
 {
     char line[256], name[NAME_BYTES];
-    double value;
+    double old;
     FILE *file = fopen(path, "r");
     if (file == NULL)
         return 0;
     printf("\n%-24s %10s %10s %8s\n", "against the old figures", "old", "new", "change");
     while (fgets(line, sizeof line, file) != NULL)
-        if (sscanf(line, " \"%39[a-z_]\": %lf", name, &value) == 2)
-            printf("%-24s %10.2f %10.2f %+7.1f%%\n", name, value, get(f, name, ""),
-                   value != 0 ? 100 * (get(f, name, "") / value - 1) : 0);
+        if (sscanf(line, " \"%39[a-z_]\": %lf", name, &old) == 2) {
+            double value = get(f, name, "");
+            int bad = is_worse(name, old, value);
+            *worse += bad;
+            printf("%-24s %10.2f %10.2f %+7.1f%%%s\n", name, old, value, old != 0 ? 100 * (value / old - 1) : 0,
+                   bad ? "  WORSE" : "");
+        }
     return fclose(file) == 0;
 }
 
@@ -283,7 +305,7 @@ static int parse(request *r, int argc, char **argv)
     return given == 3 && r->runs >= 1;
 }
 
-static rf_status bench(const request *r, rf_error *err)
+static rf_status bench(const request *r, int *worse, rf_error *err)
 {
     rf_status status;
     rf_sequence take;
@@ -322,7 +344,7 @@ static rf_status bench(const request *r, rf_error *err)
     print_figures(&best);
     if (r->json != NULL && !write_json(&best, r->json))
         RF_TRY(rf_fail(err, RF_ERR_OUTPUT, "%s cannot be written", r->json));
-    if (r->old != NULL && !compare(&best, r->old))
+    if (r->old != NULL && !compare(&best, r->old, worse))
         RF_TRY(rf_fail(err, RF_ERR_INPUT, "%s cannot be read", r->old));
 done:
     rf_pool_destroy(&pool);
@@ -338,9 +360,10 @@ int main(int argc, char **argv)
         fprintf(stderr, "usage: bench [--threads N] [--runs N] [--json FILE] [--old FILE] FOLDER OUT.tif DEPTH.tif\n");
         return 2;
     }
-    if (bench(&r, &err) != RF_OK) {
+    int worse = 0;
+    if (bench(&r, &worse, &err) != RF_OK) {
         fprintf(stderr, "bench: %s\n", err.text);
         return 1;
     }
-    return 0;
+    return worse > 0 ? 1 : 0;
 }

@@ -3,7 +3,7 @@
 # `setup.sh check` also installs what only some tests use; where that cannot be had, these tests are skipped.
 set -eu
 
-packages="pkg-config libpng-dev libjpeg-dev libtiff-dev libfftw3-dev libexif-dev zlib1g-dev libcmocka-dev
+packages="pkg-config libpng-dev libjpeg-dev libtiff-dev libfftw3-dev libexif-dev zlib1g-dev libdeflate-dev libcmocka-dev
 python3 python3-numpy python3-scipy python3-opencv python3-skimage python3-pil"
 
 extra=

@@ -78,6 +78,7 @@ typedef struct rf_picture_spec {
     const char
         *description; /* UTF-8 text kept in the file (TIFF ImageDescription, PNG tEXt/iTXt, JPEG comment) or NULL */
     int jpeg_quality; /* 1..100; 0 means 95 */
+    rf_pool *pool;    /* packs TIFF and PNG, until commit or abort, into the same bytes as without; NULL: none */
 } rf_picture_spec;
 
 /* Which sample type an output name stands for by its ending (.tif/.tiff RF_U16, .png RF_U16, .jpg/.jpeg RF_U8);

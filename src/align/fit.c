@@ -2,29 +2,58 @@
 #include "fit.h"
 
 #include <math.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "matrix4.h"
 
 enum { ROUNDS = 6 };
 
-static int compare_floats(const void *a, const void *b)
+static void swap_pairs(float *pairs, int i, int j)
 {
-    float x = *(const float *)a, y = *(const float *)b;
-    return (x > y) - (x < y);
+    float value = pairs[2 * i], weight = pairs[2 * i + 1];
+    pairs[2 * i] = pairs[2 * j];
+    pairs[2 * i + 1] = pairs[2 * j + 1];
+    pairs[2 * j] = value;
+    pairs[2 * j + 1] = weight;
 }
 
+static float middle_of_three(float a, float b, float c)
+{
+    float low = a < b ? a : b, high = a < b ? b : a;
+    return c < low ? low : c > high ? high : c;
+}
+
+/* Parts the pairs as quicksort does, but follows only the part in which the weights reach half of all (Hoare's FIND,
+ * 1961, with weights). */
 float rf_weighted_median(float *pairs, int n)
 {
-    qsort(pairs, (size_t)n, 2 * sizeof *pairs, compare_floats);
-    double total = 0, sum = 0;
+    double total = 0, below = 0; /* below: weight of what lies under the part looked at */
+    int begin = 0, end = n;
     for (int i = 0; i < n; i++)
         total += (double)pairs[2 * i + 1];
-    for (int i = 0; i < n; i++) {
-        sum += (double)pairs[2 * i + 1];
-        if (sum >= 0.5 * total)
-            return pairs[2 * i];
+    while (begin < end) {
+        float pivot = middle_of_three(pairs[2 * begin], pairs[2 * (begin + (end - begin) / 2)], pairs[2 * end - 2]);
+        double lower = 0, equal = 0;
+        int less = begin, at = begin, more = end; /* [begin, less) < pivot, [less, at) = pivot, [more, end) > pivot */
+        while (at < more) {
+            float value = pairs[2 * at];
+            if (value < pivot) {
+                lower += (double)pairs[2 * at + 1];
+                swap_pairs(pairs, less++, at++);
+            } else if (value > pivot) {
+                swap_pairs(pairs, at, --more);
+            } else {
+                equal += (double)pairs[2 * at++ + 1];
+            }
+        }
+        if (less > begin && below + lower >= 0.5 * total) {
+            end = less;
+        } else if (below + lower + equal >= 0.5 * total || more == end) {
+            return pivot;
+        } else {
+            below += lower + equal;
+            begin = more;
+        }
     }
     return 0;
 }
@@ -76,12 +105,13 @@ static double typical_strength(const rf_tile *tiles, int count, float *sort)
 }
 
 /* The deviation of a tile, by the weighted median of what the tiles show against the fit. */
-static double tile_sigma(const rf_fit *fit, const rf_tile *tiles, int count, double typical, double lever, float *sort)
+static double tile_sigma(const rf_fit *fit, rf_tile *tiles, int count, double typical, double lever, float *sort)
 {
     int n = 0;
     for (int t = 0; t < count; t++)
         if (tiles[t].weight > 0) {
-            sort[2 * n] = (float)rf_tile_error(&tiles[t], fit->step, lever);
+            tiles[t].error = rf_tile_error(&tiles[t], fit->step, lever);
+            sort[2 * n] = (float)tiles[t].error;
             sort[2 * n + 1] = (float)(capped(&tiles[t], typical) * rf_tile_strength(&tiles[t]));
             n++;
         }
@@ -99,7 +129,7 @@ static int fit_once(rf_fit *fit, const rf_tile *tiles, int count, double typical
         if (!(tile->weight > 0))
             continue;
         double w = capped(tile, typical), share = w * rf_tile_strength(tile);
-        double e = reach > 0 ? rf_tile_error(tile, fit->step, lever) / reach : 0;
+        double e = reach > 0 ? tile->error / reach : 0;
         double keep = e < 1 ? (1 - e * e) * (1 - e * e) : 0;
         total += share;
         inlying += share * keep;
@@ -121,7 +151,7 @@ static int fit_once(rf_fit *fit, const rf_tile *tiles, int count, double typical
     return 1;
 }
 
-int rf_fit_tiles(rf_fit *fit, const rf_tile *tiles, int count, double lever, double stiff, float *sort)
+int rf_fit_tiles(rf_fit *fit, rf_tile *tiles, int count, double lever, double stiff, float *sort)
 {
     double typical = typical_strength(tiles, count, sort), reach = 0;
     memset(fit, 0, sizeof *fit);

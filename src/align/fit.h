@@ -16,7 +16,7 @@ typedef struct rf_fit {
 
 /* `lever`: half the level's diagonal, pixels. `stiff`: weight of no further scale and turn, as a share of all tiles'.
  * `sort`: room for two numbers a tile. 0 when there is no tile or they leave the motion open. */
-int rf_fit_tiles(rf_fit *fit, const rf_tile *tiles, int count, double lever, double stiff, float *sort);
+int rf_fit_tiles(rf_fit *fit, rf_tile *tiles, int count, double lever, double stiff, float *sort);
 
 /* Shift a tile still shows against a step, along its well-determined direction, pixels. */
 double rf_tile_error(const rf_tile *tile, const double step[4], double lever);
@@ -24,7 +24,8 @@ double rf_tile_error(const rf_tile *tile, const double step[4], double lever);
 /* Mean information of a tile over both directions. */
 double rf_tile_strength(const rf_tile *tile);
 
-/* Of n (value, weight) pairs, which are sorted on the way. */
+/* Of n (value, weight) pairs, none of them NaN, which change places on the way: the least value at which the weights up
+ * to it reach half of all; 0 when n is 0. */
 float rf_weighted_median(float *pairs, int n);
 
 #endif

@@ -5,6 +5,7 @@
 #include <stdlib.h>
 #include <string.h>
 
+#include "base/hot.h"
 #include "railfold/memory.h"
 
 enum { BLOCK_ROWS = 32, SMALL_SIDE_PX = 96, LEAST_COARSE_PX = 96 };
@@ -111,7 +112,7 @@ static float max3(float a, float b, float c)
 
 /* A pixel that stands out of all its eight neighbours by more than a lens can make it is a fault of the sensor: it
  * would sit still while the picture moves. */
-static void clean_rows(void *arg, int begin, int end, int block, int thread)
+RF_HOT static void clean_rows(void *arg, int begin, int end, int block, int thread)
 {
     static const float step = 0.08f;
     level_job *job = arg;
@@ -140,7 +141,7 @@ static void clean_rows(void *arg, int begin, int end, int block, int thread)
 }
 
 /* smooth[l] from the level's own luma in `clean`: binomial [1 4 6 4 1] / 16 both ways (sigma 1 px). */
-static void smooth_rows(void *arg, int begin, int end, int block, int thread)
+RF_HOT static void smooth_rows(void *arg, int begin, int end, int block, int thread)
 {
     level_job *job = arg;
     (void)block, (void)thread;
@@ -180,7 +181,7 @@ static void halve(rf_levels_scratch *scratch, int l)
 }
 
 /* band = smooth[l] - smooth[l + 1] brought to size (linear between neighbours). */
-static void band_rows(void *arg, int begin, int end, int block, int thread)
+RF_HOT static void band_rows(void *arg, int begin, int end, int block, int thread)
 {
     level_job *job = arg;
     (void)block, (void)thread;
@@ -202,7 +203,7 @@ static void band_rows(void *arg, int begin, int end, int block, int thread)
     }
 }
 
-static void energy_of_tile(const rf_level *level, const float *smooth, int tx, int ty)
+RF_HOT static void energy_of_tile(const rf_level *level, const float *smooth, int tx, int ty)
 {
     float lanes[16] = {0}, clip_lanes[16] = {0};
     int w = level->width, n = level->tile, x0 = level->left + tx * n, y0 = level->top + ty * n;

@@ -25,20 +25,9 @@ typedef struct compare_job {
     const rf_level *i, *j;
     rf_motion motion;
     double centre_x, centre_y;
+    float least; /* see search */
     rf_tile *tiles;
 } compare_job;
-
-static void compare_rows(void *arg, int begin, int end, int block, int thread)
-{
-    compare_job *job = arg;
-    (void)block, (void)thread;
-    for (int ty = begin; ty < end; ty++)
-        for (int tx = 0; tx < job->i->across; tx++) {
-            rf_tile *tile = &job->tiles[ty * job->i->across + tx];
-            if (tile->weight > 0)
-                rf_tile_compare(tile, job->i, job->j, &job->motion, job->centre_x, job->centre_y, tx, ty);
-        }
-}
 
 /* A tile map of frame j read between its tile centres. */
 static float map_at(const rf_level *level, const float *map, double x, double y)
@@ -54,25 +43,38 @@ static float map_at(const rf_level *level, const float *map, double x, double y)
 
 /* What both frames have sharp counts; what one has sharper than the other counts less: it lies off the middle between
  * the two planes of focus. */
-static void weigh_tiles(compare_job *job, float least)
+static void weigh_tiles(const compare_job *job, int ty)
 {
     const rf_level *i = job->i, *j = job->j;
     float sharp = i->sharp < j->sharp ? i->sharp : j->sharp;
-    for (int ty = 0; ty < i->down; ty++)
-        for (int tx = 0; tx < i->across; tx++) {
-            int at = ty * i->across + tx;
-            double x = i->left + (tx + 0.5) * i->tile - 0.5, y = i->top + (ty + 0.5) * i->tile - 0.5;
-            double u = x - job->centre_x, v = y - job->centre_y;
-            double xj = job->centre_x + job->motion.shift_x + job->motion.a * u - job->motion.b * v;
-            double yj = job->centre_y + job->motion.shift_y + job->motion.b * u + job->motion.a * v;
-            float a = i->energy[at], b = map_at(j, j->energy, xj, yj);
-            float low = a < b ? a : b, high = a < b ? b : a;
-            float clipped = i->clipped[at] + map_at(j, j->clipped, xj, yj);
-            float weight = 0;
-            if (low > least * sharp && low > 0.15f * high && sharp > 0 && clipped < 0.1f)
-                weight = (low / high) * sqrtf(low / high) * low / (low + 0.25f * sharp);
-            job->tiles[at].weight = weight;
+    for (int tx = 0; tx < i->across; tx++) {
+        int at = ty * i->across + tx;
+        double x = i->left + (tx + 0.5) * i->tile - 0.5, y = i->top + (ty + 0.5) * i->tile - 0.5;
+        double u = x - job->centre_x, v = y - job->centre_y;
+        double xj = job->centre_x + job->motion.shift_x + job->motion.a * u - job->motion.b * v;
+        double yj = job->centre_y + job->motion.shift_y + job->motion.b * u + job->motion.a * v;
+        float a = i->energy[at], b = map_at(j, j->energy, xj, yj);
+        float low = a < b ? a : b, high = a < b ? b : a;
+        float clipped = i->clipped[at] + map_at(j, j->clipped, xj, yj);
+        float weight = 0;
+        if (low > job->least * sharp && low > 0.15f * high && sharp > 0 && clipped < 0.1f)
+            weight = (low / high) * sqrtf(low / high) * low / (low + 0.25f * sharp);
+        job->tiles[at].weight = weight;
+    }
+}
+
+static void compare_rows(void *arg, int begin, int end, int block, int thread)
+{
+    compare_job *job = arg;
+    (void)block, (void)thread;
+    for (int ty = begin; ty < end; ty++) {
+        weigh_tiles(job, ty);
+        for (int tx = 0; tx < job->i->across; tx++) {
+            rf_tile *tile = &job->tiles[ty * job->i->across + tx];
+            if (tile->weight > 0)
+                rf_tile_compare(tile, job->i, job->j, &job->motion, job->centre_x, job->centre_y, tx, ty);
         }
+    }
 }
 
 typedef struct search {
@@ -106,10 +108,9 @@ static int improve(search *s, rf_motion *motion, int l, rf_fit *f)
     const rf_level *i = &s->i->levels->level[l], *j = &s->j->levels->level[l];
     if (fabs(motion->a - 1) > RF_TILE_MAX_TURN || fabs(motion->b) > RF_TILE_MAX_TURN)
         return 0;
-    compare_job job = {.i = i, .j = j, .motion = *motion, .tiles = s->scratch->tiles};
+    compare_job job = {.i = i, .j = j, .motion = *motion, .least = s->least, .tiles = s->scratch->tiles};
     job.centre_x = (i->width - 1) / 2.0;
     job.centre_y = (i->height - 1) / 2.0;
-    weigh_tiles(&job, s->least);
     rf_pool_rows(s->pool, i->down, BLOCK_TILE_ROWS, compare_rows, &job);
     /* A few tiles must not turn or zoom the frame: stiff against what a rail can do. */
     double lever = lever_of(i);

@@ -10,6 +10,8 @@
 #include <math.h>
 #include <string.h>
 
+#include "base/hot.h"
+
 enum {
     MARGIN = 2, /* for the five-point derivative */
     LANES = 20, /* 16 + 2 * MARGIN */
@@ -21,7 +23,8 @@ enum {
 
 /* Lagrange's interpolation through six points, at -2..3 from the base; exact to the fifth degree and smooth a little
  * outside 0..1 too, so that one base serves a whole row of a tile. */
-static void lagrange_row(float *restrict out, const float *restrict at, size_t step, const float *restrict f, int n)
+RF_HOT_PART void lagrange_row(float *restrict out, const float *restrict at, size_t step, const float *restrict f,
+                              int n)
 {
     for (int i = 0; i < n; i++) {
         float a = f[i] + 2, b = f[i] + 1, c = f[i], d = f[i] - 1, e = f[i] - 2, g = f[i] - 3;
@@ -35,8 +38,8 @@ static void lagrange_row(float *restrict out, const float *restrict at, size_t s
 
 /* Frame j at the positions of the side x side patch whose first pixel lies at (x, y): first along rows, then down
  * columns. 0 when part of what it needs lies outside. */
-static int resample_patch(float *restrict patch, const rf_level *level, const rf_motion *motion, double x, double y,
-                          int side)
+RF_HOT_PART int resample_patch(float *restrict patch, const rf_level *level, const rf_motion *motion, double x,
+                               double y, int side)
 {
     float rows[SOURCE_ROWS * LANES], f[LANES];
     double a = motion->a, b = motion->b, last = side - 1, middle = last / 2;
@@ -67,8 +70,8 @@ static int resample_patch(float *restrict patch, const rf_level *level, const rf
 }
 
 /* sums[s][lane], added over the tile's rows: lanes keep the compiler free to use vectors without reordering a sum. */
-static void add_products(float sums[SUMS][TILE_MAX], const float *restrict mean, const float *restrict difference,
-                         int n)
+RF_HOT_PART void add_products(float sums[SUMS][TILE_MAX], const float *restrict mean, const float *restrict difference,
+                              int n)
 {
     for (int j = 0; j < n; j++) {
         const float *m = mean + (j + MARGIN) * LANES + MARGIN, *d = difference + (j + MARGIN) * LANES + MARGIN;
@@ -105,11 +108,11 @@ static void eliminate(rf_tile *tile, const double s[SUMS])
     tile->differing = s[14];
 }
 
-void rf_tile_compare(rf_tile *tile, const rf_level *level_i, const rf_level *level_j, const rf_motion *motion,
-                     double centre_x, double centre_y, int tile_x, int tile_y)
+RF_HOT_PART void compare_sides(rf_tile *tile, const rf_level *level_i, const rf_level *level_j, const rf_motion *motion,
+                               double centre_x, double centre_y, int tile_x, int tile_y, int n)
 {
     float patch[LANES * LANES], mean[LANES * LANES], difference[LANES * LANES], sums[SUMS][TILE_MAX];
-    int n = level_i->tile, x0 = level_i->left + tile_x * n - MARGIN, y0 = level_i->top + tile_y * n - MARGIN;
+    int x0 = level_i->left + tile_x * n - MARGIN, y0 = level_i->top + tile_y * n - MARGIN;
     double x = x0 - centre_x, y = y0 - centre_y;
     double xj = centre_x + motion->shift_x + motion->a * x - motion->b * y;
     double yj = centre_y + motion->shift_y + motion->b * x + motion->a * y;
@@ -135,4 +138,20 @@ void rf_tile_compare(rf_tile *tile, const rf_level *level_i, const rf_level *lev
         for (int i = 0; i < n; i++)
             total[s] += (double)sums[s][i];
     eliminate(tile, total);
+}
+
+/* The usual side once more as a constant: whole vectors, no ends of loops. */
+RF_HOT static void compare(rf_tile *tile, const rf_level *level_i, const rf_level *level_j, const rf_motion *motion,
+                           double centre_x, double centre_y, int tile_x, int tile_y)
+{
+    if (level_i->tile == TILE_MAX)
+        compare_sides(tile, level_i, level_j, motion, centre_x, centre_y, tile_x, tile_y, TILE_MAX);
+    else
+        compare_sides(tile, level_i, level_j, motion, centre_x, centre_y, tile_x, tile_y, level_i->tile);
+}
+
+void rf_tile_compare(rf_tile *tile, const rf_level *level_i, const rf_level *level_j, const rf_motion *motion,
+                     double centre_x, double centre_y, int tile_x, int tile_y)
+{
+    compare(tile, level_i, level_j, motion, centre_x, centre_y, tile_x, tile_y);
 }

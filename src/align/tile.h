@@ -16,6 +16,7 @@ typedef struct rf_tile {
     double xx, xy, yy; /* information on the shift left, gain and blur difference eliminated */
     double bx, by;     /* information times shift */
     double blur[3];    /* difference of blur: blur[0] + blur[1] u + blur[2] v, as half the variance's, pixels^2 */
+    double error;      /* against the last fit, pixels (fit.c) */
     double common, differing; /* sums of squares of the mean and of the difference of the two bands */
 } rf_tile;
 

@@ -64,8 +64,8 @@ static void job_start(tile_job *job, const rf_image *frame, const rf_pose *pose,
                 r[i] = (float)p[i] * s0;                                                                               \
     }
 
-RF_HOT static void split(const tile_job *job, const void *row, int column, int n, float *restrict r, float *restrict g,
-                         float *restrict b)
+RF_HOT_256 static void split(const tile_job *job, const void *row, int column, int n, float *restrict r,
+                             float *restrict g, float *restrict b)
 {
     const float s0 = job->scale[0], s1 = job->scale[1], s2 = job->scale[2];
     if (job->frame->sample == RF_U8)

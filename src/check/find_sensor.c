@@ -11,32 +11,55 @@
 enum { HOT_MOST = 3, DUST_MANY = 4, SPOTS_NAMED = 4 };
 
 typedef struct sample {
+    const rf_look *look;
     int index[RF_SENSOR_SAMPLE_MAX], count;
-    rf_image frame;
+    rf_image frames[2];
+    int next;         /* being read */
+    rf_status status; /* of that */
+    rf_error why;
 } sample;
 
-/* One walk over the sample; *whole 0: a frame of it cannot be used. */
+static void read_next(void *arg)
+{
+    sample *s = arg;
+    rf_frame_limits limits = rf_frame_limits_default();
+    const rf_check_result *result = s->look->result;
+    int k = s->index[s->next];
+    s->why = (rf_error){0};
+    s->status = RF_OK;
+    if (!result->frames[k].used)
+        return;
+    s->status = rf_frame_read(s->look->options->frames[k], &limits, &s->frames[s->next % 2], NULL, NULL, &s->why);
+}
+
+static void start_reading(sample *s, int i)
+{
+    s->next = i;
+    if (i < s->count)
+        rf_pool_side(s->look->pool, read_next, s);
+}
+
+/* One walk over the sample, the next frame read meanwhile; *whole 0: a frame of it cannot be used. */
 static rf_status walk(rf_look *look, sample *s, rf_sensor *sensor, int second, int *whole, rf_error *err)
 {
     rf_status status = RF_OK;
-    rf_frame_limits limits = rf_frame_limits_default();
+    start_reading(s, 0);
     for (int i = 0; i < s->count && *whole; i++) {
-        rf_error why = {0};
-        *whole = look->result->frames[s->index[i]].used;
+        rf_pool_join(look->pool);
+        int used = look->result->frames[s->index[i]].used;
+        *whole = used && s->status != RF_ERR_INPUT;
+        if (used && !*whole)
+            RF_TRY(rf_look_unreadable(look, s->index[i], s->why.text, err));
         if (!*whole)
             continue;
-        status = rf_frame_read(look->options->frames[s->index[i]], &limits, &s->frame, NULL, NULL, &why);
-        if (status == RF_ERR_INPUT) {
-            *whole = 0;
-            RF_TRY(rf_look_unreadable(look, s->index[i], why.text, err));
-            continue;
-        }
-        if (status != RF_OK)
-            return rf_fail(err, status, "%s", why.text);
-        RF_TRY(second ? rf_sensor_examine(sensor, &s->frame, err) : rf_sensor_survey(sensor, &s->frame, err));
+        if (s->status != RF_OK)
+            RF_TRY(rf_fail(err, s->status, "%s", s->why.text));
+        start_reading(s, i + 1);
+        const rf_image *frame = &s->frames[i % 2];
+        RF_TRY(second ? rf_sensor_examine(sensor, frame, err) : rf_sensor_survey(sensor, frame, err));
     }
-    return RF_OK;
 done:
+    rf_pool_join(look->pool);
     return status;
 }
 
@@ -93,7 +116,7 @@ done:
 rf_status rf_find_sensor(rf_look *look, rf_error *err)
 {
     rf_status status = RF_OK;
-    sample s = {.count = 0};
+    sample s = {.look = look};
     rf_sensor *sensor = NULL;
     rf_sensor_map map;
     int whole = 1, suspects = 0;
@@ -119,6 +142,7 @@ rf_status rf_find_sensor(rf_look *look, rf_error *err)
 done:
     rf_sensor_map_free(&map);
     rf_sensor_destroy(&sensor);
-    rf_image_free(&s.frame);
+    for (int i = 0; i < 2; i++)
+        rf_image_free(&s.frames[i]);
     return status;
 }

@@ -4,6 +4,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "base/hot.h"
 #include "railfold/memory.h"
 
 enum { BLOCK_ROWS = 32 };
@@ -94,27 +95,44 @@ void rf_image_to_f32(const rf_image *in, rf_image *out, rf_pool *pool)
     rf_pool_rows(pool, in->height, BLOCK_ROWS, to_f32_rows, &job);
 }
 
-/* Sum of luma * 1000 of one source row, added into sums[x / reduce]; white keeps the sample's own scale. */
-static void add_luma_row(float *sums, const void *row, const rf_image *in, int reduce, int out_width)
+/* Luma of n pixels from `first` on, in the sample's own scale. */
+#define LUMA_LINE(type)                                                                                                \
+    {                                                                                                                  \
+        const type *restrict p = (const type *)row + first * (size_t)channels;                                         \
+        if (channels == 3)                                                                                             \
+            for (size_t i = 0; i < n; i++)                                                                             \
+                line[i] = 0.299f * (float)p[3 * i] + 0.587f * (float)p[3 * i + 1] + 0.114f * (float)p[3 * i + 2];      \
+        else                                                                                                           \
+            for (size_t i = 0; i < n; i++)                                                                             \
+                line[i] = 0.299f * (float)p[i] + 0.587f * (float)p[i] + 0.114f * (float)p[i];                          \
+    }
+
+RF_HOT_256 static void luma_line(float *restrict line, const void *row, rf_sample sample, int channels, size_t first,
+                                 size_t n)
 {
-    for (int x = 0; x < out_width; x++) {
-        float sum = 0;
-        for (int i = 0; i < reduce; i++) {
-            size_t at = (size_t)(x * reduce + i) * (size_t)in->channels;
-            float r, g, b;
-            if (in->sample == RF_U8) {
-                const uint8_t *p = (const uint8_t *)row + at;
-                r = p[0], g = in->channels == 3 ? p[1] : p[0], b = in->channels == 3 ? p[2] : p[0];
-            } else if (in->sample == RF_U16) {
-                const uint16_t *p = (const uint16_t *)row + at;
-                r = p[0], g = in->channels == 3 ? p[1] : p[0], b = in->channels == 3 ? p[2] : p[0];
-            } else {
-                const float *p = (const float *)row + at;
-                r = p[0], g = in->channels == 3 ? p[1] : p[0], b = in->channels == 3 ? p[2] : p[0];
-            }
-            sum += 0.299f * r + 0.587f * g + 0.114f * b;
+    if (sample == RF_U8)
+        LUMA_LINE(uint8_t)
+    else if (sample == RF_U16)
+        LUMA_LINE(uint16_t)
+    else
+        LUMA_LINE(float)
+}
+
+/* Luma of one source row, added into sums[x / reduce]; white keeps the sample's own scale. */
+static void add_luma_row(float *restrict sums, const void *row, const rf_image *in, int reduce, int out_width)
+{
+    enum { LINE = 1024 };
+    float line[LINE];
+    int most = LINE / reduce;
+    for (int x = 0; x < out_width; x += most) {
+        int n = out_width - x < most ? out_width - x : most;
+        luma_line(line, row, in->sample, in->channels, (size_t)x * (size_t)reduce, (size_t)n * (size_t)reduce);
+        for (int i = 0; i < n; i++) {
+            float sum = 0;
+            for (int j = 0; j < reduce; j++)
+                sum += line[i * reduce + j];
+            sums[x + i] += sum;
         }
-        sums[x] += sum;
     }
 }
 

@@ -27,6 +27,20 @@ rf_status tiff_read_exif(TIFF *tiff, rf_metadata *metadata, int *directory_kept,
 /* Writes an EXIF directory and leaves a fresh, empty first directory; *offset is 0 when there is nothing to say. */
 int tiff_write_exif(TIFF *tiff, const rf_metadata *metadata, const rf_exif_extra *extra, uint64_t *offset);
 
+/* ---- tiff_pack.c: rows in, packed strips out, some at a time ---- */
+
+typedef struct tiff_pack tiff_pack;
+
+rf_status tiff_pack_create(tiff_pack **pack, const rf_picture_spec *spec, rf_error *err) RF_CHECKED;
+void tiff_pack_destroy(tiff_pack **pack);
+int tiff_pack_rows_per_strip(const tiff_pack *pack);
+void tiff_pack_take(tiff_pack *pack, const void *row); /* not when it is full */
+int tiff_pack_is_full(const tiff_pack *pack);
+/* Packs what was taken in, by the spec's pool, and returns how many strips it made; they are good until the next take.
+ * Only the last round may end in a part strip. */
+int tiff_pack_run(tiff_pack *pack);
+void *tiff_pack_strip(const tiff_pack *pack, int i, size_t *bytes); /* 0 bytes: it could not be packed */
+
 /* ---- between tiff_read.c (what is in the file) and tiff_pixels.c (how to get it out) ---- */
 
 typedef struct tiff_reader {

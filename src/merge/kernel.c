@@ -46,19 +46,18 @@ RF_HOT int rf_kernel_weigh_row(const rf_kernel_table *table, const float *restri
                                const uint8_t *restrict kernel, float k, int n, float *restrict weight)
 {
     const float reach2 = RF_WIDTH_REACH * RF_WIDTH_REACH, cut = 1 / (1 + reach2 * reach2);
-    float most = 0;
-    int local = 0;
+    int local = 0, worth = 0;
     for (int x = 0; x < n; x++) {
         float w = (float)(int)kernel[x] * (1 / RF_WIDTH_UNIT), d = k - depth[x], w2 = w * w, d2 = d * d;
         float share = w2 * w2 / (w2 * w2 + d2 * d2), within = share - cut;
         within = within > 0 ? within : 0;
         weight[x] = within + RF_FAR_WEIGHT * share;
         int plain = kernel[x] < RF_KERNEL_LOCAL;
-        most = plain && within > most ? within : most;
+        worth |= plain & (within > 0);
         local |= !plain;
     }
     if (!local)
-        return most > 0;
+        return worth;
     for (int x = 0; x < n; x++) {
         if (kernel[x] < RF_KERNEL_LOCAL)
             continue;
@@ -70,7 +69,7 @@ RF_HOT int rf_kernel_weigh_row(const rf_kernel_table *table, const float *restri
         }
         float q = table->q[kernel[x] - RF_KERNEL_LOCAL][entry_of(depth[x], table->last)];
         weight[x] = rf_kernel_local_weight(support, q, d) + far;
-        most = 1;
+        worth = 1;
     }
-    return most > 0;
+    return worth;
 }

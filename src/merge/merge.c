@@ -31,7 +31,7 @@ struct rf_merge {
     rf_veil_blocks blocks;
     rf_merge_tiles tiles;
     const rf_image *depth;
-    float *scratch; /* per thread: weights, a tile of the frame, transmission, veil, grids */
+    float *scratch; /* per thread: weights, a tile of the frame, its veil, grids */
     size_t scratch_floats;
     float linear[LUT_STEPS + 1]; /* linear light of coded i / LUT_STEPS */
     float coded[LUT_STEPS +
@@ -194,14 +194,14 @@ typedef struct tile_row {
 } tile_row;
 
 /* One row of a tile with the veil taken off; the weights of pixels that show too little of their ground fall. */
-static void unveil_row(const rf_merge *merge, const tile_row *row, const float *transmission, const float *veil)
+static void unveil_row(const rf_merge *merge, const tile_row *row, const float *veil)
 {
     float *weight = row->weight;
     int channels = merge->settings.channels;
     for (int x = 0; x < row->n; x++) {
         float *seen = row->frame + x * channels, light[3];
-        const float *v = veil + x * channels;
-        float t = transmission[x];
+        const float *v = veil + x * (1 + channels) + 1;
+        float t = v[-1];
         if (t > 0.998f || fabsf(weight[x]) <= RF_FAR_WEIGHT ||
             (row->kernel[x] >= RF_KERNEL_LOCAL && row->k - row->depth[x] > SELF_STEPS))
             continue;
@@ -230,8 +230,8 @@ static void add_tile(const add_job *job, rf_piece tile, int everywhere, float *s
 {
     rf_merge *merge = job->merge;
     int channels = merge->settings.channels, worth = 0, stride = TILE * channels;
-    float *weights = scratch, *frame = weights + TILE * TILE, *transmission = frame + TILE * stride;
-    float *veil = transmission + TILE * TILE, *grids = veil + TILE * stride;
+    float *weights = scratch, *frame = weights + TILE * TILE, *veil = frame + TILE * stride;
+    float *grids = veil + TILE * (TILE + stride);
     for (int y = 0; y < tile.height; y++)
         worth |= rf_kernel_weigh_row(&merge->table, rf_image_row_f32(merge->depth, tile.y + y) + tile.x,
                                      (const uint8_t *)rf_image_row(&merge->kernels, tile.y + y) + tile.x, (float)job->k,
@@ -240,8 +240,7 @@ static void add_tile(const add_job *job, rf_piece tile, int everywhere, float *s
         return;
     rf_veil_scene scene = {merge->depth, &merge->blocks, &merge->light, merge->settings.blur_px_per_step,
                            VEIL_GAP_STEPS};
-    int veiled =
-        worth && merge->settings.veil && rf_veil_tile(&scene, (float)job->k, tile.x, tile.y, transmission, veil, grids);
+    int veiled = worth && merge->settings.veil && rf_veil_tile(&scene, (float)job->k, tile.x, tile.y, veil, grids);
     job->source->read(job->source, tile, RF_PIECE_COLOUR, frame, (size_t)stride);
     for (int y = 0; y < tile.height; y++) {
         int from, to;
@@ -256,7 +255,7 @@ static void add_tile(const add_job *job, rf_piece tile, int everywhere, float *s
                         .frame = frame + y * stride + from * channels,
                         .weight = weights + at};
         if (veiled)
-            unveil_row(merge, &row, transmission + at, veil + at * channels);
+            unveil_row(merge, &row, veil + at * (1 + channels));
         add_weighted(rf_image_row_f32(&merge->sum, tile.y + y) + (size_t)x * (size_t)channels,
                      rf_image_row_f32(&merge->weight, tile.y + y) + x, row.frame, row.weight, row.n, channels);
     }

@@ -106,26 +106,59 @@ static int first_seen(const grid *g, int start, int from)
     return start + past * g->step + g->step / 2;
 }
 
-/* Adds the layer's pixels of one row, x in [from, to) of the (virtual, border-repeated) picture, to a row of cells. */
-static int gather_row(const rf_veil_scene *scene, const grid *g, int y, int from, int to, float near, float far)
+/* What a layer is gathered from: one row of the picture, and the depths that count. */
+typedef struct layer_row {
+    const float *depth;
+    const uint16_t *light;
+    int width, colours;
+    float near, far;
+} layer_row;
+
+/* Adds what is of the layer to `cells` cells from the one at `cell` on, whose first pixel is x of the (virtual,
+ * border-repeated) picture; of its `side` pixels every `step`-th is looked at. Sums of whole numbers, one conversion a
+ * cell. Returns whether anything was. */
+RF_HOT_PART int gather_cells(const layer_row *row, float *cell, int x, int cells, int side, int step, int colours,
+                             int at_border)
 {
-    int width = scene->depth->width, colours = g->channels - 1, any = 0;
-    int yy = clamp(y, 0, scene->depth->height - 1);
-    float share = (float)(g->step * g->step) / (float)(g->cell_px * g->cell_px), light_share = share / RF_VEIL_WHITE;
-    const float *depth = rf_image_row_f32(scene->depth, yy);
-    const uint16_t *light = rf_image_row(scene->light, yy);
-    float *row = g->layer + (size_t)((y - g->y0) >> g->level) * (size_t)g->cells * (size_t)g->channels;
-    for (int x = first_seen(g, g->x0, from); x < to; x += g->step) {
-        int xx = clamp(x, 0, width - 1);
-        if (!(depth[xx] >= near && depth[xx] < far))
+    float share = (float)(step * step) / (float)(side * side), light_share = share / RF_VEIL_WHITE;
+    uint32_t any = 0;
+    for (int i = 0; i < cells; i++, x += side, cell += 1 + colours) {
+        uint32_t count = 0, sums[3] = {0, 0, 0};
+        for (int n = step / 2; n < side; n += step) {
+            int at = at_border ? clamp(x + n, 0, row->width - 1) : x + n;
+            uint32_t in = (row->depth[at] >= row->near) & (row->depth[at] < row->far);
+            count += in;
+            for (int c = 0; c < colours; c++)
+                sums[c] += row->light[at * colours + c] & (0 - in);
+        }
+        if (count == 0)
             continue;
-        float *cell = row + ((x - g->x0) >> g->level) * g->channels;
-        cell[0] += share;
-        for (int c = 0; c < colours; c++)
-            cell[1 + c] += light_share * (float)light[xx * colours + c];
         any = 1;
+        cell[0] += share * (float)count;
+        for (int c = 0; c < colours; c++)
+            cell[1 + c] += light_share * (float)sums[c];
     }
-    return any;
+    return (int)any;
+}
+
+/* The same for each level and number of colours as constants, which leaves loops of known length. */
+static int gather_run(const layer_row *row, const grid *g, float *cell, int x, int cells)
+{
+    int at_border = x < 0 || x + cells * g->cell_px > row->width;
+    if (at_border || row->colours != 3)
+        return gather_cells(row, cell, x, cells, g->cell_px, g->step, row->colours, 1);
+    switch (g->level) {
+    case 0:
+        return gather_cells(row, cell, x, cells, 1, 1, 3, 0);
+    case 1:
+        return gather_cells(row, cell, x, cells, 2, 1, 3, 0);
+    case 2:
+        return gather_cells(row, cell, x, cells, 4, 1, 3, 0);
+    case 3:
+        return gather_cells(row, cell, x, cells, 8, 1, 3, 0);
+    default:
+        return gather_cells(row, cell, x, cells, 16, 2, 3, 0);
+    }
 }
 
 /* The block index of pixel i; blocks beside the picture repeat the outermost one. */
@@ -141,46 +174,117 @@ static int run_end(int i, int end)
     return next < end ? next : end;
 }
 
+/* Runs of columns [begin, end) of the grid in which the blocks of one row hold anything of the wanted slices; a run is
+ * of whole cells, for both blocks and cells begin at multiples of theirs. */
+typedef struct column_runs {
+    int count;
+    int run[(TILE + 2 * MARGIN * (1 << (RF_VEIL_LEVELS - 1))) / RF_VEIL_BLOCK + 2][2];
+} column_runs;
+
+static void find_runs(column_runs *runs, const rf_veil_blocks *blocks, int block_row, uint64_t wanted, int x0, int x1)
+{
+    const uint64_t *bits = blocks->bits + (size_t)block_row * (size_t)blocks->across;
+    runs->count = 0;
+    for (int x = x0, next; x < x1; x = next) {
+        next = run_end(x, x1);
+        if ((bits[block_of(x, blocks->across)] & wanted) == 0)
+            continue;
+        if (runs->count == 0 || runs->run[runs->count - 1][1] != x)
+            runs->run[runs->count++][0] = x;
+        runs->run[runs->count - 1][1] = next;
+    }
+}
+
 /* Fills grid->layer with the parts whose depth lies in [near, far); returns whether there are any. Pixels outside the
  * picture repeat its border. */
 static int gather_layer(const rf_veil_scene *scene, grid *g, float near, float far)
 {
     const rf_veil_blocks *blocks = scene->blocks;
     uint64_t wanted = bins_between(blocks, near, far);
-    int side = g->cells * g->cell_px, x_end = g->x0 + side, y_end = g->y0 + side, any = 0, cleared = 0;
+    int side = g->cells * g->cell_px, y_end = g->y0 + side, any = 0, cleared = 0;
+    layer_row from = {.width = scene->depth->width, .colours = g->channels - 1, .near = near, .far = far};
+    size_t row_floats = (size_t)g->cells * (size_t)g->channels;
+    column_runs runs;
     for (int y = g->y0, next_y; y < y_end; y = next_y) {
         next_y = run_end(y, y_end);
-        const uint64_t *bits = blocks->bits + (size_t)block_of(y, blocks->down) * (size_t)blocks->across;
-        for (int x = g->x0, next_x; x < x_end; x = next_x) {
-            next_x = run_end(x, x_end);
-            if ((bits[block_of(x, blocks->across)] & wanted) == 0)
-                continue;
-            if (!cleared)
-                memset(g->layer, 0, (size_t)g->cells * (size_t)g->cells * (size_t)g->channels * sizeof *g->layer);
-            cleared = 1;
-            for (int row = first_seen(g, g->y0, y); row < next_y; row += g->step)
-                any |= gather_row(scene, g, row, x, next_x, near, far);
+        find_runs(&runs, blocks, block_of(y, blocks->down), wanted, g->x0, g->x0 + side);
+        if (runs.count > 0 && !cleared)
+            memset(g->layer, 0, (size_t)g->cells * row_floats * sizeof *g->layer);
+        cleared |= runs.count > 0;
+        for (int row = first_seen(g, g->y0, y); runs.count > 0 && row < next_y; row += g->step) {
+            int inside = clamp(row, 0, scene->depth->height - 1);
+            float *cells = g->layer + (size_t)((row - g->y0) >> g->level) * row_floats;
+            from.depth = rf_image_row_f32(scene->depth, inside);
+            from.light = rf_image_row(scene->light, inside);
+            for (int i = 0; i < runs.count; i++) {
+                int first = (runs.run[i][0] - g->x0) >> g->level, last = (runs.run[i][1] - g->x0) >> g->level;
+                any |= gather_run(&from, g, cells + first * g->channels, runs.run[i][0], last - first);
+            }
         }
     }
     return any;
 }
 
-RF_HOT static void blur_layer(grid *g, const float kernel[KERNEL][KERNEL], int reach)
+/* One tap of the disc. */
+typedef struct disc_tap {
+    float weight;
+    ptrdiff_t offset; /* floats */
+} disc_tap;
+
+static int list_taps(const grid *g, const float kernel[KERNEL][KERNEL], int reach, disc_tap taps[KERNEL * KERNEL])
 {
+    int count = 0;
+    for (int dy = -reach; dy <= reach; dy++)
+        for (int dx = -reach; dx <= reach; dx++) {
+            float weight = kernel[dy + RF_VEIL_RADIUS][dx + RF_VEIL_RADIUS];
+            if (weight != 0)
+                taps[count++] = (disc_tap){weight, ((ptrdiff_t)dy * g->cells + dx) * g->channels};
+        }
+    return count;
+}
+
+/* out[i] = the disc around in[i], tap by tap in registers: 32 at a time, which hides the additions' latency. */
+RF_HOT_256 static void blur_row(const float *restrict in, float *restrict out, int n, const disc_tap *taps, int count)
+{
+    int i = 0;
+    for (; i + 32 <= n; i += 32) {
+        rf_f8 sum0 = {0}, sum1 = {0}, sum2 = {0}, sum3 = {0};
+        for (int t = 0; t < count; t++) {
+            const float *at = in + i + taps[t].offset;
+            const float weight = taps[t].weight;
+            sum0 += weight * rf_load_f8(at);
+            sum1 += weight * rf_load_f8(at + 8);
+            sum2 += weight * rf_load_f8(at + 16);
+            sum3 += weight * rf_load_f8(at + 24);
+        }
+        rf_store_f8(out + i, sum0);
+        rf_store_f8(out + i + 8, sum1);
+        rf_store_f8(out + i + 16, sum2);
+        rf_store_f8(out + i + 24, sum3);
+    }
+    for (; i + 8 <= n; i += 8) {
+        rf_f8 sum = {0};
+        for (int t = 0; t < count; t++)
+            sum += taps[t].weight * rf_load_f8(in + i + taps[t].offset);
+        rf_store_f8(out + i, sum);
+    }
+    for (; i < n; i++) {
+        float sum = 0;
+        for (int t = 0; t < count; t++)
+            sum += taps[t].weight * in[i + taps[t].offset];
+        out[i] = sum;
+    }
+}
+
+static void blur_layer(grid *g, const float kernel[KERNEL][KERNEL], int reach)
+{
+    disc_tap taps[KERNEL * KERNEL];
+    int count = list_taps(g, kernel, reach, taps), begin = reach * g->channels;
     size_t row_floats = (size_t)g->cells * (size_t)g->channels;
     memset(g->blurred, 0, (size_t)g->cells * row_floats * sizeof *g->blurred);
-    for (int y = reach; y < g->cells - reach; y++) {
-        float *restrict out = g->blurred + (size_t)y * row_floats;
-        for (int dy = -reach; dy <= reach; dy++)
-            for (int dx = -reach; dx <= reach; dx++) {
-                float weight = kernel[dy + RF_VEIL_RADIUS][dx + RF_VEIL_RADIUS];
-                if (weight == 0)
-                    continue;
-                const float *restrict in = g->layer + (size_t)(y + dy) * row_floats + dx * g->channels;
-                for (int i = reach * g->channels; i < (g->cells - reach) * g->channels; i++)
-                    out[i] += weight * in[i];
-            }
-    }
+    for (int y = reach; y < g->cells - reach; y++)
+        blur_row(g->layer + (size_t)y * row_floats + begin, g->blurred + (size_t)y * row_floats + begin,
+                 (g->cells - 2 * reach) * g->channels, taps, count);
 }
 
 /* out = the row of cells at height v of the grid, linear between the two nearest. */
@@ -194,19 +298,26 @@ RF_HOT static void mix_rows(const grid *g, float v, float *restrict out)
         out[i] = (1 - fy) * upper[i] + fy * lower[i];
 }
 
-/* One pixel: its layer's matte and colours, linear between two cells. */
-static inline void composite_pixel(const float *restrict cell, const float *restrict next, float fx, int channels,
-                                   float *restrict transmission, float *restrict veil)
+/* One pixel of a grey picture: its layer's matte and light, linear between two cells. */
+static inline void composite_grey(const float *restrict cell, const float *restrict next, float fx,
+                                  float *restrict seen)
 {
-    float t = *transmission, matte = (1 - fx) * cell[0] + fx * next[0];
-    for (int c = 1; c < channels; c++)
-        veil[c - 1] += t * ((1 - fx) * cell[c] + fx * next[c]);
-    *transmission = t * (1 - (matte > 1 ? 1 : matte));
+    float matte = (1 - fx) * cell[0] + fx * next[0];
+    seen[1] += seen[0] * ((1 - fx) * cell[1] + fx * next[1]);
+    seen[0] -= seen[0] * (matte > 1 ? 1 : matte);
+}
+
+/* The same for three colours, all four numbers at once. */
+static inline void composite_colour(const float *restrict cell, const float *restrict next, float fx,
+                                    float *restrict seen)
+{
+    rf_f4 layer = (1 - fx) * rf_load_f4(cell) + fx * rf_load_f4(next), before = rf_load_f4(seen);
+    layer[0] = layer[0] > 1 ? -1 : -layer[0];
+    rf_store_f4(seen, before + before[0] * layer);
 }
 
 /* V += T c; T *= 1 - a over the tile, the grid's cells interpolated bilinearly between their centres. */
-RF_HOT static void composite(const grid *g, int tile_x0, int tile_y0, float *restrict transmission,
-                             float *restrict veil)
+RF_HOT_256 static void composite(const grid *g, int tile_x0, int tile_y0, float *restrict seen)
 {
     float per_cell = 1.0f / (float)g->cell_px, mixed[CELLS_MAX * 4], fx[TILE];
     int at[TILE], next[TILE];
@@ -217,14 +328,14 @@ RF_HOT static void composite(const grid *g, int tile_x0, int tile_y0, float *res
         next[x] = fx[x] > 0 ? at[x] + g->channels : at[x];
     }
     for (int y = 0; y < TILE; y++) {
-        float *t = transmission + y * TILE, *v = veil + y * TILE * (g->channels - 1);
+        float *row = seen + y * TILE * g->channels;
         mix_rows(g, ((float)(tile_y0 + y - g->y0) + 0.5f) * per_cell - 0.5f, mixed);
         if (g->channels == 4)
             for (int x = 0; x < TILE; x++)
-                composite_pixel(mixed + at[x], mixed + next[x], fx[x], 4, t + x, v + 3 * x);
+                composite_colour(mixed + at[x], mixed + next[x], fx[x], row + 4 * x);
         else
             for (int x = 0; x < TILE; x++)
-                composite_pixel(mixed + at[x], mixed + next[x], fx[x], 2, t + x, v + x);
+                composite_grey(mixed + at[x], mixed + next[x], fx[x], row + 2 * x);
     }
 }
 
@@ -253,7 +364,7 @@ static float nearest_depth(const rf_veil_blocks *blocks, int x0, int y0, int mar
     return blocks->bins_per_step > 0 ? blocks->low + (float)bin / blocks->bins_per_step : blocks->low;
 }
 
-int rf_veil_tile(const rf_veil_scene *scene, float k, int x0, int y0, float *transmission, float *veil, float *scratch)
+int rf_veil_tile(const rf_veil_scene *scene, float k, int x0, int y0, float *seen, float *scratch)
 {
     int colours = scene->light->channels, any = 0;
     grid g = {.channels = colours + 1, .layer = scratch, .blurred = scratch + rf_veil_scratch_floats(colours) / 2};
@@ -262,9 +373,9 @@ int rf_veil_tile(const rf_veil_scene *scene, float k, int x0, int y0, float *tra
     float deepest = k - nearest; /* steps from the focus plane to the nearest part about */
     if (!(deepest >= scene->gap_steps))
         return 0;
+    memset(seen, 0, (size_t)TILE * TILE * (size_t)g.channels * sizeof *seen);
     for (int i = 0; i < TILE * TILE; i++)
-        transmission[i] = 1;
-    memset(veil, 0, (size_t)TILE * TILE * (size_t)colours * sizeof *veil);
+        seen[i * g.channels] = 1;
     /* Layers from the nearest part back to the focus plane; each covers a span of distances small against its radius.
      */
     float far_steps = deepest;
@@ -284,7 +395,7 @@ int rf_veil_tile(const rf_veil_scene *scene, float k, int x0, int y0, float *tra
                 float cells = radius / (float)g.cell_px;
                 make_disc(cells > RF_VEIL_RADIUS ? RF_VEIL_RADIUS : cells, kernel, &reach);
                 blur_layer(&g, (const float(*)[KERNEL])kernel, reach);
-                composite(&g, x0, y0, transmission, veil);
+                composite(&g, x0, y0, seen);
                 any = 1;
             }
         }

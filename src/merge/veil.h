@@ -42,9 +42,9 @@ typedef struct rf_veil_scene {
 /* Floats of scratch one thread needs. */
 size_t rf_veil_scratch_floats(int channels);
 
-/* Transmission (RF_VEIL_TILE^2) and veil (RF_VEIL_TILE^2 * channels) for frame k over the tile whose corner is (x0,
- * y0); rows are RF_VEIL_TILE wide whatever part of the tile lies inside the picture. Returns 0, leaving both undefined,
- * when no near part reaches the tile (T = 1, V = 0 everywhere). */
-int rf_veil_tile(const rf_veil_scene *scene, float k, int x0, int y0, float *transmission, float *veil, float *scratch);
+/* What frame k shows of the tile whose corner is (x0, y0): for each of RF_VEIL_TILE^2 pixels the transmission and then
+ * the veil's colours, linear light. Rows are RF_VEIL_TILE wide whatever part of the tile lies inside the picture.
+ * Returns 0, leaving `seen` undefined, when no near part reaches the tile (T = 1, V = 0 everywhere). */
+int rf_veil_tile(const rf_veil_scene *scene, float k, int x0, int y0, float *seen, float *scratch);
 
 #endif

@@ -105,6 +105,25 @@ typedef struct survey_job {
     const dust_level *finer;
 } survey_job;
 
+/* Natural logarithm of a positive, normal number, within 2e-7 of it or of 1: exponent and mantissa apart, and the
+ * series of ln((1 + t) / (1 - t)) = 2 (t + t^3 / 3 + ...) for a mantissa from 1 / sqrt(2) to sqrt(2), |t| < 0.172. */
+static inline float log_of(float v)
+{
+    int32_t bits, exponent;
+    memcpy(&bits, &v, sizeof bits);
+    exponent = (bits - 0x3F3504F3) >> 23;
+    bits -= exponent * (1 << 23);
+    memcpy(&v, &bits, sizeof v);
+    float t = (v - 1.0f) / (v + 1.0f), t2 = t * t;
+    return (float)exponent * 0.69314718f + 2.0f * t * (1.0f + t2 * (1.0f / 3 + t2 * (1.0f / 5 + t2 * (1.0f / 7))));
+}
+
+RF_HOT static void log_row(const float *restrict linear, float *restrict out, int n)
+{
+    for (int x = 0; x < n; x++)
+        out[x] = log_of(linear[x] + DARKEST);
+}
+
 static void linear_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
@@ -125,8 +144,7 @@ static void linear_rows(void *arg, int begin, int end, int block, int thread)
             for (int x = 0; x < level->width; x++)
                 linear[x] = 0.25f * (a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]);
         }
-        for (int x = 0; x < level->width; x++)
-            out[x] = logf(linear[x] + DARKEST);
+        log_row(linear, out, level->width);
     }
 }
 
@@ -153,39 +171,46 @@ RF_HOT static void smooth_rows(void *arg, int begin, int end, int block, int thr
     }
 }
 
-RF_HOT static void dip_rows(void *arg, int begin, int end, int block, int thread)
+/* What row y of the level's statistics gains by the current frame; `smooth` are its rows y - 5, y - 4, y, y + 4, y + 5.
+ */
+RF_HOT static void dip_row(const float *const smooth[5], float *restrict sum, float *restrict square,
+                           float *restrict quiet_sum, float *restrict quiet_square, uint8_t *restrict quiet, int width)
+{
+    const float *above = smooth[0], *high = smooth[1], *here = smooth[2], *low = smooth[3], *below = smooth[4];
+    for (int x = RING_PX; x < width - RING_PX; x++) {
+        /* east, west, south, north, and the diagonals */
+        float e = here[x + 5], w = here[x - 5], n = above[x], o = below[x];
+        float ne = high[x + 4], nw = high[x - 4], oe = low[x + 4], ow = low[x - 4];
+        float ring = 0.125f * (e + w + n + o + ne + nw + oe + ow), dip = ring - here[x];
+        float along = 5.0f * (e - w) + 4.0f * (ne + oe - nw - ow), down = 5.0f * (o - n) + 4.0f * (oe + ow - ne - nw);
+        float squares = e * e + w * w + n * n + o * o + ne * ne + nw * nw + oe * oe + ow * ow;
+        float spread = 0.125f * (squares - (along * along + down * down) * (1.0f / 114.0f)) - ring * ring;
+        int even = (dip > LEAST_DIP) & (spread < EVEN * EVEN * dip * dip);
+        float judge = even ? 1.0f : 0.0f;
+        sum[x] += dip;
+        square[x] += dip * dip;
+        quiet_sum[x] += judge * dip;
+        quiet_square[x] += judge * dip * dip;
+        quiet[x] = (uint8_t)(quiet[x] + even);
+    }
+}
+
+static void dip_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
     (void)thread;
+    static const int offset[5] = {-5, -4, 0, 4, 5};
     const survey_job *job = arg;
     dust_level *level = job->level;
-    int width = level->width;
     for (int y = begin; y < end; y++) {
         if (y < RING_PX || y >= level->height - RING_PX)
             continue;
-        const float *above = rf_image_row_f32(&level->smooth, y - 5), *high = rf_image_row_f32(&level->smooth, y - 4);
-        const float *here = rf_image_row_f32(&level->smooth, y), *low = rf_image_row_f32(&level->smooth, y + 4);
-        const float *below = rf_image_row_f32(&level->smooth, y + 5);
-        float *restrict sum = rf_image_row_f32(&level->sum, y), *restrict square = rf_image_row_f32(&level->square, y);
-        float *restrict quiet_sum = rf_image_row_f32(&level->quiet_sum, y);
-        float *restrict quiet_square = rf_image_row_f32(&level->quiet_square, y);
-        uint8_t *restrict quiet = level->quiet + (size_t)y * (size_t)width;
-        for (int x = RING_PX; x < width - RING_PX; x++) {
-            /* east, west, south, north, and the diagonals */
-            float e = here[x + 5], w = here[x - 5], n = above[x], o = below[x];
-            float ne = high[x + 4], nw = high[x - 4], oe = low[x + 4], ow = low[x - 4];
-            float ring = 0.125f * (e + w + n + o + ne + nw + oe + ow), dip = ring - here[x];
-            float along = 5.0f * (e - w) + 4.0f * (ne + oe - nw - ow),
-                  down = 5.0f * (o - n) + 4.0f * (oe + ow - ne - nw);
-            float squares = e * e + w * w + n * n + o * o + ne * ne + nw * nw + oe * oe + ow * ow;
-            float spread = 0.125f * (squares - (along * along + down * down) * (1.0f / 114.0f)) - ring * ring;
-            float judge = dip > LEAST_DIP && spread < EVEN * EVEN * dip * dip ? 1.0f : 0.0f;
-            sum[x] += dip;
-            square[x] += dip * dip;
-            quiet_sum[x] += judge * dip;
-            quiet_square[x] += judge * dip * dip;
-            quiet[x] = (uint8_t)(quiet[x] + (judge > 0.0f));
-        }
+        const float *smooth[5];
+        for (int i = 0; i < 5; i++)
+            smooth[i] = rf_image_row_f32(&level->smooth, y + offset[i]);
+        dip_row(smooth, rf_image_row_f32(&level->sum, y), rf_image_row_f32(&level->square, y),
+                rf_image_row_f32(&level->quiet_sum, y), rf_image_row_f32(&level->quiet_square, y),
+                level->quiet + (size_t)y * (size_t)level->width, level->width);
     }
 }
 
@@ -287,17 +312,29 @@ done:
     return status;
 }
 
+/* Log luma around a suspect; NAN out of the picture. */
+static void take_crop(const dust_finder *self, const rf_image *frame, const dust_suspect *suspect, float *crop)
+{
+    int left = suspect->x - DUST_REACH;
+    int from = rf_clamp_int(-left, 0, DUST_SIDE), to = rf_clamp_int(self->width - left, 0, DUST_SIDE);
+    for (int row = 0; row < DUST_SIDE; row++, crop += DUST_SIDE) {
+        int y = suspect->y - DUST_REACH + row, inside = y >= 0 && y < self->height;
+        float linear[DUST_SIDE] = {0};
+        for (int i = from; inside && i < to; i++)
+            linear[i] = luma_at(self, frame, left + i, y);
+        log_row(linear, crop, DUST_SIDE);
+        for (int i = 0; i < DUST_SIDE; i++)
+            if (!inside || i < from || i >= to)
+                crop[i] = NAN;
+    }
+}
+
 rf_status rf_dust_examine(dust_finder *self, const rf_image *frame, rf_error *err)
 {
     (void)err;
     for (int i = 0; i < self->count; i++) {
         dust_suspect *suspect = &self->suspects[i];
-        float *crop = suspect->crops + (size_t)self->examined * DUST_AREA;
-        for (int at = 0; at < DUST_AREA; at++) {
-            int x = suspect->x + at % DUST_SIDE - DUST_REACH, y = suspect->y + at / DUST_SIDE - DUST_REACH;
-            int inside = x >= 0 && y >= 0 && x < self->width && y < self->height;
-            crop[at] = inside ? logf(luma_at(self, frame, x, y) + DARKEST) : NAN;
-        }
+        take_crop(self, frame, suspect, suspect->crops + (size_t)self->examined * DUST_AREA);
     }
     self->examined++;
     return RF_OK;

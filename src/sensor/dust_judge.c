@@ -10,7 +10,7 @@
 #include "faults.h"
 #include "railfold/memory.h"
 
-enum { ROUNDS = 4, RING_TERMS = 6, FIT_TERMS = 4, AGREE_MIN = 3 };
+enum { ROUNDS = 4, FIT_TERMS = 4, AGREE_MIN = 3 };
 static const float INSIDE = 1.5f;                    /* radii */
 static const float RING_FROM = 1.6f, RING_TO = 2.7f; /* to judge: near enough for what lies around to say much */
 static const float WIDE_RING_FROM = 2.2f, WIDE_RING_TO = 3.3f; /* to measure: past the skirts of the dip */
@@ -37,7 +37,7 @@ typedef struct judge {
     float *rest;                      /* frames * DUST_AREA: r_k */
     float *mean;                      /* DUST_AREA: t */
     float ring[RF_SENSOR_SAMPLE_MAX]; /* s_k */
-    float ring_from, ring_to;         /* px */
+    dust_ring on;                     /* the ring of this round */
     float radius, x, y;               /* px; middle against the suspect's */
     float depth;                      /* of t in its middle, log luma, positive */
     float a[RF_SENSOR_SAMPLE_MAX];
@@ -53,83 +53,17 @@ static float down(int at)
 }
 static float distance(const judge *j, int at)
 {
-    return hypotf(across(at) - j->x, down(at) - j->y);
+    float x = across(at) - j->x, y = down(at) - j->y;
+    return sqrtf(x * x + y * y);
 }
 
-/* Symmetric n x n normal equations by elimination with pivoting; 0 when they are singular. */
-static int solve(int n, double m[RING_TERMS][RING_TERMS + 1], double *x)
-{
-    for (int i = 0; i < n; i++) {
-        int pivot = i;
-        for (int r = i + 1; r < n; r++)
-            if (fabs(m[r][i]) > fabs(m[pivot][i]))
-                pivot = r;
-        if (fabs(m[pivot][i]) < 1e-12)
-            return 0;
-        for (int c = 0; c <= n; c++) {
-            double keep = m[i][c];
-            m[i][c] = m[pivot][c], m[pivot][c] = keep;
-        }
-        for (int r = i + 1; r < n; r++)
-            for (int c = n; c >= i; c--)
-                m[r][c] -= m[i][c] * m[r][i] / m[i][i];
-    }
-    for (int i = n - 1; i >= 0; i--) {
-        x[i] = m[i][n];
-        for (int c = i + 1; c < n; c++)
-            x[i] -= m[i][c] * x[c];
-        x[i] /= m[i][i];
-    }
-    return 1;
-}
-
-static void add_equation(int n, double m[RING_TERMS][RING_TERMS + 1], const double *term, double value)
+static void add_equation(int n, double m[DUST_RING_TERMS][DUST_RING_TERMS + 1], const double *term, double value)
 {
     for (int r = 0; r < n; r++) {
         for (int c = 0; c < n; c++)
             m[r][c] += term[r] * term[c];
         m[r][n] += term[r] * value;
     }
-}
-
-static void ring_terms(const judge *j, int at, double term[RING_TERMS])
-{
-    double u = (double)(across(at) - j->x) / DUST_REACH, v = (double)(down(at) - j->y) / DUST_REACH;
-    term[0] = 1, term[1] = u, term[2] = v, term[3] = u * u, term[4] = u * v, term[5] = v * v;
-}
-
-/* r_k and s_k of one frame; 0 when too little of the ring lies in the picture. */
-static int level_out(judge *j, int k)
-{
-    const float *crop = j->suspect->crops + (size_t)k * DUST_AREA;
-    float *rest = j->rest + (size_t)k * DUST_AREA;
-    double m[RING_TERMS][RING_TERMS + 1] = {{0}}, term[RING_TERMS], x[RING_TERMS], square = 0;
-    int used = 0, all = 0;
-    for (int at = 0; at < DUST_AREA; at++) {
-        float d = distance(j, at);
-        if (d < j->ring_from || d > j->ring_to)
-            continue;
-        all++;
-        if (isnan(crop[at]))
-            continue;
-        ring_terms(j, at, term);
-        add_equation(RING_TERMS, m, term, crop[at]);
-        used++;
-    }
-    if (2 * used < all || !solve(RING_TERMS, m, x))
-        return 0;
-    for (int at = 0; at < DUST_AREA; at++) {
-        double level = 0;
-        ring_terms(j, at, term);
-        for (int i = 0; i < RING_TERMS; i++)
-            level += x[i] * term[i];
-        rest[at] = isnan(crop[at]) ? 0.0f : crop[at] - (float)level;
-        float d = distance(j, at);
-        if (d >= j->ring_from && d <= j->ring_to)
-            square += (double)rest[at] * rest[at];
-    }
-    j->ring[k] = (float)sqrt(square / used);
-    return 1;
 }
 
 /* t from the frames whose ring varies by no more than `most`, or the most quiet one; the power of 1 / s_k that weighs
@@ -204,7 +138,7 @@ static float unroundness(const judge *j)
 static int agrees(judge *j, int k)
 {
     const float *rest = j->rest + (size_t)k * DUST_AREA, *t = j->mean;
-    double m[RING_TERMS][RING_TERMS + 1] = {{0}}, x[FIT_TERMS], square = 0;
+    double m[DUST_RING_TERMS][DUST_RING_TERMS + 1] = {{0}}, x[FIT_TERMS], square = 0;
     int used = 0;
     for (int pass = 0; pass < 2; pass++) {
         for (int at = DUST_SIDE + 1; at < DUST_AREA - DUST_SIDE - 1; at++) {
@@ -222,7 +156,7 @@ static int agrees(judge *j, int k)
             square += left * left;
             used++;
         }
-        if (pass == 0 && !solve(FIT_TERMS, m, x))
+        if (pass == 0 && !rf_dust_solve(FIT_TERMS, m, x))
             return 0;
     }
     j->a[k] = (float)x[0];
@@ -345,11 +279,13 @@ static rf_status describe(const judge *j, rf_dust_spot *spot, rf_error *err)
 /* One round: levels, template, and from it radius, middle and depth. 0 when it cannot be dust. */
 static int refine(judge *j, float ring_from, float ring_to, float most, int power)
 {
-    j->ring_from = ring_from;
-    j->ring_to = ring_to;
-    for (int k = 0; k < j->frames; k++)
-        if (!level_out(j, k))
+    if (!rf_dust_ring_find(&j->on, j->suspect->crops, j->x, j->y, ring_from, ring_to))
+        return 0;
+    for (int k = 0; k < j->frames; k++) {
+        size_t first = (size_t)k * DUST_AREA;
+        if (!rf_dust_ring_level(&j->on, j->suspect->crops + first, j->rest + first, &j->ring[k]))
             return 0;
+    }
     average(j, most, power);
     return measure(j);
 }

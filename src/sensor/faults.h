@@ -87,6 +87,25 @@ rf_status rf_dust_suspects(dust_finder *self, rf_error *err) RF_CHECKED;
 rf_status rf_dust_examine(dust_finder *self, const rf_image *frame, rf_error *err) RF_CHECKED;
 rf_status rf_dust_finish(dust_finder *self, rf_sensor_map *map, rf_error *err) RF_CHECKED;
 
+/* dust_ring.c */
+enum { DUST_RING_TERMS = 6 };
+
+/* The pixels of a crop that lie on a ring and in the picture: the same for every frame, and so is the fit's matrix. */
+typedef struct dust_ring {
+    float x, y; /* its middle against the suspect's, px */
+    int count;
+    uint16_t at[DUST_AREA];
+    double matrix[DUST_RING_TERMS][DUST_RING_TERMS];
+} dust_ring;
+
+/* from..to in px. 0 when too little of the ring lies in the picture. */
+int rf_dust_ring_find(dust_ring *ring, const float *crop, float x, float y, float from, float to);
+/* rest = the crop less the quadratic through the ring, 0 out of the picture; *spread: rms of it on the ring. 0 when
+ * there is no such quadratic. */
+int rf_dust_ring_level(const dust_ring *ring, const float *crop, float *rest, float *spread);
+/* Symmetric n x n normal equations, the right side in column n, by elimination with pivoting; 0: they are singular. */
+int rf_dust_solve(int n, double m[DUST_RING_TERMS][DUST_RING_TERMS + 1], double *x);
+
 /* dust_judge.c: 1 when the suspect is dust; *spot then describes it (gain is allocated). */
 rf_status rf_dust_judge(const dust_suspect *suspect, int frames, rf_dust_spot *spot, int *is_dust,
                         rf_error *err) RF_CHECKED;

@@ -152,17 +152,48 @@ static int frames_wanted(int frames)
     return frames - frames / 6; /* 4 of 4, 5 of 6, 10 of 12 */
 }
 
+typedef struct spot_count {
+    uint32_t persistent, all;
+} spot_count;
+
+/* Over `n` samples, fewer than 2^24: in how many frames they stand out, and how many do in `wanted` or more. */
+RF_HOT static spot_count count_spots(const uint8_t *restrict bright, const uint8_t *restrict dark, size_t n, int wanted)
+{
+    uint32_t persistent = 0, all = 0;
+    for (size_t i = 0; i < n; i++) {
+        persistent += (uint32_t)(bright[i] >= wanted) + (uint32_t)(dark[i] >= wanted);
+        all += (uint32_t)bright[i] + dark[i];
+    }
+    return (spot_count){persistent, all};
+}
+
 /* Persistent samples, and the mean number of samples that stand out in a frame; neighbours in a row count once. */
 static size_t count_persistent(const hot_finder *self, double *per_frame)
 {
-    size_t samples = (size_t)self->width * (size_t)self->height * (size_t)self->channels, persistent = 0, all = 0;
+    size_t row = (size_t)self->width * (size_t)self->channels, persistent = 0, all = 0;
     int wanted = frames_wanted(self->surveyed);
-    for (size_t i = 0; i < samples; i++) {
-        persistent += (size_t)(self->bright[i] >= wanted) + (size_t)(self->dark[i] >= wanted);
-        all += (size_t)self->bright[i] + (size_t)self->dark[i];
+    for (size_t y = 0; y < (size_t)self->height; y++) {
+        spot_count count = count_spots(self->bright + y * row, self->dark + y * row, row, wanted);
+        persistent += count.persistent;
+        all += count.all;
     }
     *per_frame = (double)all / self->surveyed;
     return persistent;
+}
+
+/* Lists the persistent samples of row y; nearly all rows have none. */
+static void list_row(hot_finder *self, int y, int wanted)
+{
+    int channels = self->channels;
+    size_t row = (size_t)self->width * (size_t)channels, first = (size_t)y * row;
+    if (count_spots(self->bright + first, self->dark + first, row, wanted).persistent == 0)
+        return;
+    for (size_t i = 0; i < row; i++) {
+        int sign = self->bright[first + i] >= wanted ? 1 : self->dark[first + i] >= wanted ? -1 : 0;
+        if (sign != 0)
+            self->suspects[self->count++] =
+                (hot_suspect){.x = (int)i / channels, .y = y, .channel = (int)i % channels, .sign = sign};
+    }
 }
 
 rf_status rf_hot_suspects(hot_finder *self, int take_changes, rf_error *err)
@@ -176,13 +207,7 @@ rf_status rf_hot_suspects(hot_finder *self, int take_changes, rf_error *err)
         return RF_OK;
     RF_TRY(rf_alloc(&self->suspects, persistent, sizeof *self->suspects, "the suspected hot pixels", err));
     for (int y = 0; y < self->height; y++)
-        for (int x = 0; x < self->width; x++)
-            for (int c = 0; c < channels; c++) {
-                size_t i = ((size_t)y * (size_t)self->width + (size_t)x) * (size_t)channels + (size_t)c;
-                int sign = self->bright[i] >= wanted ? 1 : self->dark[i] >= wanted ? -1 : 0;
-                if (sign != 0)
-                    self->suspects[self->count++] = (hot_suspect){.x = x, .y = y, .channel = c, .sign = sign};
-            }
+        list_row(self, y, wanted);
 done:
     return status;
 }

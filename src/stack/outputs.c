@@ -112,31 +112,64 @@ typedef struct map_scale {
     float offset, scale;
 } map_scale;
 
-static rf_status write_rows(rf_writer *writer, const rf_image *image, rf_sample sample, map_scale scale, rf_error *err)
+typedef struct band_job {
+    const rf_image *image;
+    int first; /* row of the picture that is the band's first */
+    rf_sample sample;
+    map_scale scale;
+    char *band;
+    size_t row_bytes;
+    float *lines; /* one a thread */
+} band_job;
+
+/* To 16 significant bits, far finer than any map is exact: what is left deflates to half. */
+static void round_row(float *row, size_t n)
+{
+    for (size_t i = 0; i < n; i++) {
+        uint32_t bits;
+        memcpy(&bits, &row[i], sizeof bits);
+        bits = (bits + 0x80) & ~(uint32_t)0xFF;
+        memcpy(&row[i], &bits, sizeof bits);
+    }
+}
+
+static void convert_rows(void *arg, int begin, int end, int block, int thread)
+{
+    const band_job *job = arg;
+    (void)block;
+    size_t n = (size_t)job->image->width * (size_t)job->image->channels;
+    float *line = job->lines + (size_t)thread * n;
+    for (int y = begin; y < end; y++) {
+        const float *from = rf_image_row_f32(job->image, job->first + y);
+        for (size_t i = 0; i < n; i++)
+            line[i] = (from[i] - job->scale.offset) / job->scale.scale;
+        if (job->sample == RF_F32)
+            round_row(line, n);
+        rf_row_from_f32(job->band + (size_t)y * job->row_bytes, line, job->sample, n);
+    }
+}
+
+static rf_status write_rows(rf_writer *writer, const rf_image *image, rf_sample sample, map_scale scale, rf_pool *pool,
+                            rf_error *err)
 {
     rf_status status = RF_OK;
-    size_t n = (size_t)image->width * (size_t)image->channels, row_bytes = n * rf_sample_bytes(sample);
-    char *band = NULL;
-    float *line = NULL;
-    RF_TRY(rf_alloc_raw(&band, BAND_ROWS, row_bytes, "a band of the output", err));
-    RF_TRY(rf_alloc_raw(&line, n, sizeof *line, "a row of the output", err));
-    for (int y0 = 0; y0 < image->height; y0 += BAND_ROWS) {
-        int rows = image->height - y0 < BAND_ROWS ? image->height - y0 : BAND_ROWS;
-        for (int y = 0; y < rows; y++) {
-            const float *from = rf_image_row_f32(image, y0 + y);
-            for (size_t i = 0; i < n; i++)
-                line[i] = (from[i] - scale.offset) / scale.scale;
-            rf_row_from_f32(band + (size_t)y * row_bytes, line, sample, n);
-        }
-        RF_TRY(rf_writer_rows(writer, band, row_bytes, rows, err));
+    size_t n = (size_t)image->width * (size_t)image->channels;
+    band_job job = {.image = image, .sample = sample, .scale = scale, .row_bytes = n * rf_sample_bytes(sample)};
+    RF_TRY(rf_alloc_raw(&job.band, BAND_ROWS, job.row_bytes, "a band of the output", err));
+    RF_TRY(rf_alloc_raw(&job.lines, (size_t)rf_pool_threads(pool) * n, sizeof *job.lines, "a row of the output", err));
+    for (; job.first < image->height; job.first += BAND_ROWS) {
+        int rows = image->height - job.first < BAND_ROWS ? image->height - job.first : BAND_ROWS;
+        rf_pool_rows(pool, rows, 8, convert_rows, &job);
+        RF_TRY(rf_writer_rows(writer, job.band, job.row_bytes, rows, err));
     }
 done:
-    rf_free(band);
-    rf_free(line);
+    rf_free(job.band);
+    rf_free(job.lines);
     return status;
 }
 
-static rf_status write_picture(const rf_take *take, const rf_image *picture, rf_writer **writer, rf_error *err)
+static rf_status write_picture(const rf_take *take, const rf_image *picture, rf_pool *pool, rf_writer **writer,
+                               rf_error *err)
 {
     rf_sample sample;
     rf_status status = rf_writer_sample_for(take->options->output, &sample, err);
@@ -146,9 +179,10 @@ static rf_status write_picture(const rf_take *take, const rf_image *picture, rf_
                             .height = picture->height,
                             .channels = picture->channels,
                             .sample = sample,
-                            .metadata = &take->metadata};
+                            .metadata = &take->metadata,
+                            .pool = pool};
     status = rf_writer_open(writer, take->options->output, &spec, take->options->force, err);
-    return status != RF_OK ? status : write_rows(*writer, picture, sample, (map_scale){0, 1}, err);
+    return status != RF_OK ? status : write_rows(*writer, picture, sample, (map_scale){0, 1}, pool, err);
 }
 
 /* A map as 32-bit float TIFF (values as they are) or 16-bit PNG (spread over its range); the text says how to read it.
@@ -174,9 +208,10 @@ static rf_status write_map(const rf_take *take, const char *path, const rf_image
                             .height = map->height,
                             .channels = 1,
                             .sample = as_float ? RF_F32 : RF_U16,
-                            .description = text};
+                            .description = text,
+                            .pool = take->pool};
     rf_status status = rf_writer_open(writer, path, &spec, take->options->force, err);
-    return status != RF_OK ? status : write_rows(*writer, map, spec.sample, scale, err);
+    return status != RF_OK ? status : write_rows(*writer, map, spec.sample, scale, take->pool, err);
 }
 
 static rf_status write_view(const rf_take *take, const rf_outputs *outputs, rf_writer **writer, rf_error *err)
@@ -190,7 +225,8 @@ static rf_status write_view(const rf_take *take, const rf_outputs *outputs, rf_w
         low = 0, high = 1;
     rf_depth_colour_view(depth, outputs->confidence, outputs->far_first ? high : low, outputs->far_first ? low : high,
                          &view, take->pool);
-    rf_picture_spec spec = {.width = view.width, .height = view.height, .channels = 3, .sample = RF_U8};
+    rf_picture_spec spec = {
+        .width = view.width, .height = view.height, .channels = 3, .sample = RF_U8, .pool = take->pool};
     RF_TRY(rf_writer_open(writer, take->options->depth_view, &spec, take->options->force, err));
     RF_TRY(rf_writer_rows(*writer, view.data, view.stride_bytes, view.height, err));
 done:
@@ -209,7 +245,7 @@ static rf_map_facts map_facts(const rf_take *take, const rf_outputs *outputs, rf
                           .nearer = outputs->far_first};
 }
 
-/* The picture is packed on a thread of its own beside the maps: each takes about as long as the others together. */
+/* A JPEG is coded by one thread, beside the maps; the other formats keep the pool busy themselves. */
 typedef struct picture_job {
     const rf_take *take;
     const rf_image *picture;
@@ -221,7 +257,7 @@ typedef struct picture_job {
 static void write_picture_aside(void *arg)
 {
     picture_job *job = arg;
-    job->status = write_picture(job->take, job->picture, job->writer, &job->err);
+    job->status = write_picture(job->take, job->picture, NULL, job->writer, &job->err);
 }
 
 static rf_status write_other(const rf_take *take, const rf_outputs *outputs, int i, const char *path,
@@ -247,7 +283,10 @@ rf_status rf_outputs_write(const rf_take *take, const rf_outputs *outputs, rf_ba
     for (int i = 0; i < OUTPUTS; i++)
         total += paths[i] != NULL;
     RF_TRY(rf_take_progress(take, "write", done_count++, total, err));
-    rf_pool_side(take->pool, write_picture_aside, &picture);
+    if (is_jpeg(paths[0]))
+        rf_pool_side(take->pool, write_picture_aside, &picture);
+    else
+        RF_TRY(write_picture(take, outputs->picture, take->pool, &writers[0], err));
     for (int i = 1; i < OUTPUTS; i++) {
         if (paths[i] == NULL)
             continue;
