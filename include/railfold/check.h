@@ -121,6 +121,7 @@ typedef struct rf_check_options {
     int unfinished;                /* 1: the take goes on; its end and its sensor are not judged */
     int begun_before;              /* 1: frames before these are not given; the start is not judged */
     int threads;                   /* 0 = one per processor */
+    int64_t max_pixels;            /* of a frame; 0 = RF_MAX_PIXELS */
     rf_check_progress_fn progress; /* may be NULL */
     void *progress_arg;
 } rf_check_options;

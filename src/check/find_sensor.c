@@ -19,7 +19,7 @@ typedef struct sample {
 static rf_status walk(rf_look *look, sample *s, rf_sensor *sensor, int second, int *whole, rf_error *err)
 {
     rf_status status = RF_OK;
-    rf_frame_limits limits = rf_frame_limits_default();
+    rf_frame_limits limits = rf_frame_limits_pixels(look->options->max_pixels);
     for (int i = 0; i < s->count && *whole; i++) {
         rf_error why = {0};
         *whole = look->result->frames[s->index[i]].used;
