@@ -196,13 +196,15 @@ rf_status rf_depth_drape(const rf_depth_map *map, const rf_image *skin, const rf
     float box[4];
     set_up(&s, map, skin, view);
     int width = view->frame_width, height = view->frame_height;
+    /* What a few wild depths would make larger is cut: they must not cost the memory of a large map. */
+    float most = 6.0f * (float)(s.columns > s.rows ? s.columns : s.rows);
     find_box(&s, box);
     if (!(box[2] >= box[0]))
         box[0] = box[1] = box[2] = box[3] = 0;
     if (width == 0)
-        width = (int)fminf(box[2] - box[0], 6 * MOST_SIDE) + 2 * MARGIN;
+        width = (int)fminf(box[2] - box[0], most) + 2 * MARGIN;
     if (height == 0)
-        height = (int)fminf(box[3] - box[1], 6 * MOST_SIDE) + 2 * MARGIN;
+        height = (int)fminf(box[3] - box[1], most) + 2 * MARGIN;
     s.left = 0.5f * (box[0] + box[2] - (float)width);
     s.top = 0.5f * (box[1] + box[3] - (float)height);
     RF_TRY(rf_image_alloc(rgb, width, height, 3, RF_U8, "the draped view", err));
