@@ -3,9 +3,10 @@
 #   make demo      install what is missing, build, make the demo take, merge it, say where the pictures are
 #   make check     install what is missing, build, run every test
 #   make           build only (library, program, tools) into build/$(MODE)
+#   make fuzz      search for inputs that break a reader, FUZZ_SECONDS each
 #   make help      every target
 #
-# Variables: V=1 shows the commands, MODE=release|debug|asan|ubsan|tsan, CC, CFLAGS, LDFLAGS, PREFIX, DESTDIR, BINDIR, LIBDIR, INCLUDEDIR, MANDIR
+# Variables: V=1 shows the commands, MODE=release|debug|asan|ubsan|tsan|fuzz, CC, CFLAGS, LDFLAGS, PREFIX, DESTDIR, BINDIR, LIBDIR, INCLUDEDIR, MANDIR
 MODE     ?= release
 PREFIX   ?= /usr/local
 BINDIR   ?= $(PREFIX)/bin
@@ -47,8 +48,12 @@ LINK     := -fsanitize=undefined
 else ifeq ($(MODE),tsan)
 REQUIRED += -O1 -g -fsanitize=thread
 LINK     := -fsanitize=thread
+else ifeq ($(MODE),fuzz)
+CC       := clang
+REQUIRED += -O1 -g -fsanitize=fuzzer-no-link,address,undefined -fno-sanitize-recover=undefined -fno-omit-frame-pointer -DFUZZ_SEARCH
+LINK     := -fsanitize=fuzzer,address,undefined
 else
-$(error MODE is release, debug, asan, ubsan or tsan, not '$(MODE)')
+$(error MODE is release, debug, asan, ubsan, tsan or fuzz, not '$(MODE)')
 endif
 ALL_CFLAGS = $(REQUIRED) $(PKG_CFLAGS) $(CFLAGS)
 LIBS       = $(PKG_LIBS) -lm -pthread
@@ -56,11 +61,14 @@ LIBS       = $(PKG_LIBS) -lm -pthread
 LIB_SRC  := $(sort $(wildcard $(MODULES:%=src/%/*.c)))
 CLI_SRC  := $(sort $(wildcard src/cli/*.c))
 TEST_SRC := $(sort $(wildcard tests/test_*.c))
+FUZZ_SRC := $(sort $(wildcard tests/fuzz/fuzz_*.c))
+FUZZ_ALL := $(filter-out $(FUZZ_SRC) $(if $(filter fuzz,$(MODE)),%/replay.c),$(sort $(wildcard tests/fuzz/*.c)))
 TOOL_SRC := $(sort $(wildcard tools/*.c))
 TAKE_SRC := $(sort $(wildcard tools/take/*.c))
 LIB_OBJ  := $(LIB_SRC:%.c=$B/%.o)
 CLI_OBJ  := $(CLI_SRC:%.c=$B/%.o)
 TESTS    := $(TEST_SRC:tests/%.c=$B/tests/%)
+FUZZERS  := $(FUZZ_SRC:%.c=$B/%)
 TOOLS    := $(TOOL_SRC:tools/%.c=$B/tools/%) $(if $(TAKE_SRC),$B/tools/take-maker)
 HEADERS  := $(sort $(wildcard include/railfold/*.h))
 
@@ -74,13 +82,14 @@ Q := $(if $(V),,@)
 .DELETE_ON_ERROR:
 .SECONDARY:
 .SUFFIXES:
-.PHONY: all lib program tools tests check check-quick demo deps headers layers format format-check install uninstall clean help bench bench-compare faults load
+.PHONY: all lib program tools tests check check-quick fuzz fuzzers demo deps headers layers format format-check install uninstall clean help bench bench-compare faults load
 
 all: lib program tools                 ## build the library, the program and the tools
 lib: $(LIB_A) $(LIB_SO) $B/railfold.pc
 program: $(if $(CLI_SRC),$(PROGRAM))
 tools: $(TOOLS)
-tests: $(TESTS) $B/tests/fault.so
+tests: $(TESTS) $(FUZZERS) $B/tests/fault.so
+fuzzers: $(FUZZERS)
 
 # A changed flag rebuilds; an unchanged one does not.
 $B/flags: FORCE | $B
@@ -108,6 +117,9 @@ $B/tests/%: $B/tests/%.o $(LIB_A)
 $B/tests/test_cli_%: $B/tests/test_cli_%.o $(filter-out %/main.o,$(CLI_OBJ)) $(LIB_A)
 	$(if $(V),,@echo '  ld $@')
 	$(Q)$(CC) $(LINK) $(LDFLAGS) -o $@ $^ -lcmocka $(LIBS)
+$B/tests/fuzz/fuzz_%: $B/tests/fuzz/fuzz_%.o $(FUZZ_ALL:%.c=$B/%.o) $(filter-out %/main.o,$(CLI_OBJ)) $(LIB_A)
+	$(if $(V),,@echo '  ld $@')
+	$(Q)$(CC) $(LINK) $(LDFLAGS) -o $@ $^ $(LIBS)
 $B/tools/%: $B/tools/%.o $(LIB_A)
 	$(if $(V),,@echo '  ld $@')
 	$(Q)$(CC) $(LINK) $(LDFLAGS) -o $@ $^ $(LIBS)
@@ -137,6 +149,11 @@ check:                                 ## set up, build, run every test
 
 check-quick: all tests layers headers  ## every test, no set-up
 	@sh tests/run.sh $B
+
+FUZZ_SECONDS ?= 60
+fuzz:                                  ## fuzzing (clang): FUZZ_SECONDS=60 each, FUZZ="png tiff" for some
+	@$(MAKE) --no-print-directory MODE=fuzz fuzzers
+	@sh tools/fuzz.sh build/fuzz $(FUZZ_SECONDS) $(FUZZ)
 
 layers:                                ## no lower layer includes a higher one
 	@sh tools/check-layers.sh
@@ -187,4 +204,4 @@ clean:                                 ## remove build/
 help:                                  ## this list
 	@sed -n 's/^\([a-z-]*\):.*## \(.*\)/  \1\t\2/p' Makefile | expand -t 18
 
--include $(LIB_OBJ:.o=.d) $(CLI_OBJ:.o=.d) $(TESTS:=.d) $(TOOL_SRC:%.c=$B/%.d) $(TAKE_SRC:%.c=$B/%.d)
+-include $(LIB_OBJ:.o=.d) $(CLI_OBJ:.o=.d) $(TESTS:=.d) $(FUZZERS:=.d) $(FUZZ_ALL:%.c=$B/%.d) $(TOOL_SRC:%.c=$B/%.d) $(TAKE_SRC:%.c=$B/%.d)

@@ -19,6 +19,12 @@ for source in tests/test_*.c; do
     "$build/tests/$name" >"$build/log/$name.log" 2>&1
     note "$name" $? "$build/log/$name.log"
 done
+for source in tests/fuzz/fuzz_*.c; do
+    [ -e "$source" ] || continue
+    name=$(basename "$source" .c)
+    "$build/tests/fuzz/$name" "testdata/fuzz/${name#fuzz_}" >"$build/log/$name.log" 2>&1
+    note "$name" $? "$build/log/$name.log"
+done
 if [ -x "$build/railfold" ] && [ -e tests/cli/run.sh ]; then
     for source in tests/cli/case-*.sh; do
         [ -e "$source" ] || continue
