@@ -6,7 +6,7 @@
 #   make fuzz      search for inputs that break a reader, FUZZ_SECONDS each
 #   make help      every target
 #
-# Variables: V=1 shows the commands, MODE=release|debug|asan|ubsan|tsan|fuzz, CC, CFLAGS, LDFLAGS, PREFIX, DESTDIR, BINDIR, LIBDIR, INCLUDEDIR, MANDIR
+# Variables: V=1 shows the commands, MODE=release|debug|asan|ubsan|tsan|coverage|fuzz, CC, CFLAGS, LDFLAGS, PREFIX, DESTDIR, BINDIR, LIBDIR, INCLUDEDIR, MANDIR
 MODE     ?= release
 PREFIX   ?= /usr/local
 BINDIR   ?= $(PREFIX)/bin
@@ -52,12 +52,15 @@ LINK     := -fsanitize=undefined
 else ifeq ($(MODE),tsan)
 REQUIRED += -O1 -g -fsanitize=thread
 LINK     := -fsanitize=thread
+else ifeq ($(MODE),coverage)
+REQUIRED += -O1 -g --coverage -fprofile-update=atomic
+LINK     := --coverage
 else ifeq ($(MODE),fuzz)
 CC       := clang
 REQUIRED += -O1 -g -fsanitize=fuzzer-no-link,address,undefined -fno-sanitize-recover=undefined -fno-omit-frame-pointer -DFUZZ_SEARCH
 LINK     := -fsanitize=fuzzer,address,undefined
 else
-$(error MODE is release, debug, asan, ubsan, tsan or fuzz, not '$(MODE)')
+$(error MODE is release, debug, asan, ubsan, tsan, coverage or fuzz, not '$(MODE)')
 endif
 ALL_CFLAGS = $(REQUIRED) $(PKG_CFLAGS) $(CFLAGS)
 LIBS       = $(PKG_LIBS) -lm -pthread
@@ -86,7 +89,7 @@ Q := $(if $(V),,@)
 .DELETE_ON_ERROR:
 .SECONDARY:
 .SUFFIXES:
-.PHONY: FORCE all lib program tools tests check check-quick fuzz fuzzers demo deps headers layers format format-check install uninstall clean help bench bench-compare faults load
+.PHONY: FORCE all lib program tools tests check check-quick fuzz fuzzers coverage demo deps headers layers format format-check install uninstall clean help bench bench-compare faults load
 
 all: lib program tools                 ## build the library, the program and the tools
 lib: $(LIB_A) $(LIB_SO) $B/railfold.pc
@@ -158,6 +161,12 @@ FUZZ_SECONDS ?= 60
 fuzz:                                  ## fuzzing (clang): FUZZ_SECONDS=60 each, FUZZ="png tiff" for some
 	@$(MAKE) --no-print-directory MODE=fuzz fuzzers
 	@sh tools/fuzz.sh build/fuzz $(FUZZ_SECONDS) $(FUZZ)
+
+coverage:                              ## lines and branches of each module that the tests reach (gcc, gcov)
+	@$(MAKE) --no-print-directory MODE=coverage all tests
+	@find build/coverage -name '*.gcda' -delete
+	@sh tests/run.sh build/coverage
+	@/usr/bin/python3 tools/coverage.py build/coverage
 
 layers:                                ## no lower layer includes a higher one
 	@sh tools/check-layers.sh

@@ -245,12 +245,12 @@ wild[1::4, ::5] = -np.inf
 text = [(270, 2, map_text())]
 for name, data in {
         'float': tiff(depth, tags=text), 'float-mm': tiff(depth, 'MM', tags=[(270, 2, map_text(unit=b'mm'))]), 'float-deflate': tiff(depth, compression=8, tags=text), 'holes': tiff(holes, tags=text), 'wild': tiff(wild, tags=text), 'nothing-known': tiff(depth * np.float32(np.nan), tags=text),
-        'unsaid': tiff(depth), 'confidence': tiff(np.clip(depth / 8, 0, 1), tags=[(270, 2, map_text(b'confidence', b'one'))]), 'sigma': tiff(depth / 50, tags=[(270, 2, map_text(b'sigma'))]),
+        'unsaid': tiff(depth), 'unsaid-wild': tiff(wild), 'confidence': tiff(np.clip(depth / 8, 0, 1), tags=[(270, 2, map_text(b'confidence', b'one'))]), 'sigma': tiff(depth / 50, tags=[(270, 2, map_text(b'sigma'))]),
         'png-16': png(g8 * 257, 0, 16, chunk(b'tEXt', b'Description\0' + map_text(scale=b'1e-4')[:-1])), 'png-8': png(g8, 0, 8, chunk(b'tEXt', b'Description\0' + map_text()[:-1])), 'png-unsaid': plain,
         'scale-zero': tiff(depth, tags=[(270, 2, map_text(scale=b'0'))]), 'scale-wild': tiff(depth, tags=[(270, 2, map_text(scale=b'1e308'))]), 'one-row': tiff(depth[:1], tags=text), 'one-pixel': tiff(depth[:1, :1], tags=text), 'colour': strips, 'jpeg': encoded(grey, 'JPEG')}.items():
     seed('map', name, data)
     for style in range(8):
-        if name in ('float', 'holes', 'float-mm', 'wild'):
+        if name in ('float', 'holes', 'float-mm', 'wild', 'unsaid', 'unsaid-wild'):
             seed('views', f'{name}-{style}', data + bytes([style]))
 for kind in (b'depth', b'confidence', b'sigma'):
     for unit in (b'mm', b'frame', b'one'):

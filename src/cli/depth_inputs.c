@@ -51,6 +51,16 @@ static rf_status check_known(const char *path, const rf_image *depth, rf_error *
                    depth->height);
 }
 
+/* Confidence is a share. What a file says beyond that, or leaves open, is brought back into 0..1. */
+static void clip_shares(rf_image *map)
+{
+    for (int y = 0; y < map->height; y++) {
+        float *row = rf_image_row_f32(map, y);
+        for (int x = 0; x < map->width; x++)
+            row[x] = row[x] > 0 ? fminf(row[x], 1) : 0; /* NaN is 0 */
+    }
+}
+
 /* A map beside the depth map; scaled to `per_unit` of what it holds. */
 static rf_status load_beside(const depth_settings *set, const char *path, rf_map_kind kind, const rf_depth_map *map,
                              rf_image *out, rf_error *err)
@@ -70,6 +80,7 @@ static rf_status load_beside(const depth_settings *set, const char *path, rf_map
         facts.metric = 0;
         facts.step_mm = 0;
         rf_depth_map_from(&scaled, &samples, &facts, 0, 0);
+        clip_shares(&scaled.depth);
     } else {
         rf_depth_map_from(&scaled, &samples, &facts, map->step_mm, 0);
     }

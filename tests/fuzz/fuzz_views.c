@@ -48,6 +48,8 @@ static void run(const char *path, int style)
     settings.pixel_mm = style % 2 ? 0 : 0.002;
     settings.exaggerate = style % 3 ? 1 : 40;
     settings.points = style % 2 ? 0 : 50;
+    settings.confidence = style % 4 == 2 ? path : NULL; /* one that says nothing of itself serves as either */
+    settings.sigma = style == 6 ? path : NULL;
     if (style % 4 == 3) {
         settings.plane.count = -1;
         settings.levelled = paths[8];
