@@ -7,6 +7,7 @@
 
 #include "railfold/depth_draw.h"
 #include "railfold/depth_map.h"
+#include "railfold/depth_measure.h"
 #include "railfold/depth_report.h"
 #include "railfold/depth_view.h"
 
@@ -200,6 +201,31 @@ static void one_wild_depth_does_not_blow_up_the_draped_view(void **state)
     rf_depth_map_free(&map);
 }
 
+/* Depths about 1e-30 made 1e17 marks on the axis of a profile's plot: the run never ended. */
+static void the_plot_of_tiny_depths_ends(void **state)
+{
+    (void)state;
+    enum { MOST_SECONDS = 60, MOST_TEXT_BYTES = 1 << 16 };
+    const double line[4] = {0, 0, 15, 0};
+    rf_error err = {0};
+    rf_depth_map map;
+    rf_profile profile = {0};
+    char *text = NULL;
+    size_t count = 0;
+    small_map(&map, 0, 0);
+    for (int x = 0; x < 16; x++)
+        rf_image_row_f32(&map.depth, 0)[x] = 1e-30f * (float)(x + 1);
+    (void)alarm(MOST_SECONDS);
+    assert_int_equal(rf_profile_take(&map, line, &profile, &err), RF_OK);
+    assert_int_equal(rf_profile_svg(&map, &profile, &text, &count, &err), RF_OK);
+    (void)alarm(0);
+    assert_true(count > 0 && count < MOST_TEXT_BYTES);
+    assert_non_null(strstr(text, "</svg>"));
+    rf_free(text);
+    rf_profile_free(&profile);
+    rf_depth_map_free(&map);
+}
+
 /* ---- limits ---- */
 
 /* 20000 x 20000 pixels in 400 KB of deflated noughts would be 400 MB: the header is enough to refuse it when the limit
@@ -234,6 +260,7 @@ int main(void)
         cmocka_unit_test(depths_no_rail_can_have_are_unknown),
         cmocka_unit_test(lengths_no_rail_can_have_are_unknown),
         cmocka_unit_test(one_wild_depth_does_not_blow_up_the_draped_view),
+        cmocka_unit_test(the_plot_of_tiny_depths_ends),
         cmocka_unit_test(a_picture_above_the_limit_is_refused_by_its_header),
     };
     return cmocka_run_group_tests(tests, scratch_make, scratch_remove);

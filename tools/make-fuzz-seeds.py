@@ -60,6 +60,7 @@ def exif(order, orientation=1, make=b'Bellows\0', model=b'Bellows One\0', softwa
 
 
 icc = ImageCms.ImageCmsProfile(ImageCms.createProfile('sRGB')).tobytes()
+icc = icc[:24] + b'\x07\xea\0\1\0\1' + b'\0' * 6 + icc[36:84] + b'\0' * 16 + icc[100:]  # no date, no sum over it
 little, big = exif('II'), exif('MM', orientation=6)
 blocks = {'little': little, 'big-turned': big, 'cut': little[:60], 'long-iso': exif('II', iso_format=4), 'head': b'Exif\0\0' + big, 'empty': b'',
           'loop': b'II*\0\x08\0\0\0\x01\0\x69\x87\x04\0\x01\0\0\0\x08\0\0\0\x08\0\0\0', 'model-only': exif('MM', make=b'\0', model=b'X\0'),
@@ -245,12 +246,12 @@ wild[1::4, ::5] = -np.inf
 text = [(270, 2, map_text())]
 for name, data in {
         'float': tiff(depth, tags=text), 'float-mm': tiff(depth, 'MM', tags=[(270, 2, map_text(unit=b'mm'))]), 'float-deflate': tiff(depth, compression=8, tags=text), 'holes': tiff(holes, tags=text), 'wild': tiff(wild, tags=text), 'nothing-known': tiff(depth * np.float32(np.nan), tags=text),
-        'unsaid': tiff(depth), 'unsaid-wild': tiff(wild), 'confidence': tiff(np.clip(depth / 8, 0, 1), tags=[(270, 2, map_text(b'confidence', b'one'))]), 'sigma': tiff(depth / 50, tags=[(270, 2, map_text(b'sigma'))]),
+        'tiny': tiff(depth * np.float32(1e-30), tags=[(270, 2, map_text().replace(b'offset=0.5', b'offset=0.0'))]), 'far': tiff(depth + np.float32(9e8), tags=text), 'unsaid': tiff(depth), 'unsaid-wild': tiff(wild), 'confidence': tiff(np.clip(depth / 8, 0, 1), tags=[(270, 2, map_text(b'confidence', b'one'))]), 'sigma': tiff(depth / 50, tags=[(270, 2, map_text(b'sigma'))]),
         'png-16': png(g8 * 257, 0, 16, chunk(b'tEXt', b'Description\0' + map_text(scale=b'1e-4')[:-1])), 'png-8': png(g8, 0, 8, chunk(b'tEXt', b'Description\0' + map_text()[:-1])), 'png-unsaid': plain,
         'scale-zero': tiff(depth, tags=[(270, 2, map_text(scale=b'0'))]), 'scale-wild': tiff(depth, tags=[(270, 2, map_text(scale=b'1e308'))]), 'one-row': tiff(depth[:1], tags=text), 'one-pixel': tiff(depth[:1, :1], tags=text), 'colour': strips, 'jpeg': encoded(grey, 'JPEG')}.items():
     seed('map', name, data)
     for style in range(8):
-        if name in ('float', 'holes', 'float-mm', 'wild', 'unsaid', 'unsaid-wild'):
+        if name in ('float', 'holes', 'float-mm', 'wild', 'unsaid', 'unsaid-wild', 'tiny', 'far'):
             seed('views', f'{name}-{style}', data + bytes([style]))
 for kind in (b'depth', b'confidence', b'sigma'):
     for unit in (b'mm', b'frame', b'one'):
