@@ -89,7 +89,7 @@ Q := $(if $(V),,@)
 .DELETE_ON_ERROR:
 .SECONDARY:
 .SUFFIXES:
-.PHONY: FORCE all lib program tools tests check check-quick fuzz fuzzers coverage demo deps headers layers format format-check install uninstall clean help bench bench-compare faults load
+.PHONY: FORCE all lib program tools tests check check-quick fuzz fuzzers coverage analyse valgrind demo deps headers layers format format-check install uninstall clean help bench bench-compare faults load
 
 all: lib program tools                 ## build the library, the program and the tools
 lib: $(LIB_A) $(LIB_SO) $B/railfold.pc
@@ -167,6 +167,14 @@ coverage:                              ## lines and branches of each module that
 	@find build/coverage -name '*.gcda' -delete
 	@sh tests/run.sh build/coverage
 	@/usr/bin/python3 tools/coverage.py build/coverage
+
+analyse:                               ## gcc -fanalyzer, clang-tidy and cppcheck over src/
+	@sh tools/analyse.sh build/analyse
+
+# Cases that run each command once or twice on small frames; a program under memcheck is 30 times slower.
+VALGRIND_CASES ?= few-frames default-output list odd-names bad-frame skip-bad depth plan-outputs check-plan takes-split
+valgrind: all                          ## memcheck on command-line tests: no bad access, no leak
+	@sh tools/valgrind.sh $B $(VALGRIND_CASES)
 
 layers:                                ## no lower layer includes a higher one
 	@sh tools/check-layers.sh
