@@ -223,7 +223,7 @@ for name, data in {
         'exif': tiff(colour, sub=photo, tags=names), 'exif-mm': tiff(colour, 'MM', sub=photo, tags=names + [(274, 3, [6])]), 'exif-lost': tiff(g1, tags=[(34665, 4, [0xFFFFFFF0])]), 'orientation-8': tiff(c16, tags=[(274, 3, [8])]),
         'profile': tiff(colour, tags=[(34675, 7, icc)]), 'reverse-bits': tiff(g1, tags=[(266, 3, [2])]), 'raw-dng': tiff(g1, tags=[(50706, 1, b'\1\4\0\0')]), 'raw-mosaic': tiff(g1, photometric=32803), 'preview': tiff(g1, tags=[(254, 4, [1])]),
         'cut': strips[:len(strips) // 2], 'claims-60000': tiff(g1, claims=(60000, 60000)), 'claims-60000-deflate': tiff(g1, claims=(60000, 60000), compression=8), 'claims-nothing': tiff(g1, claims=(0, 17)), 'offsets-beyond': tiff(g1, shift=1 << 20),
-        'jpeg-inside': tiff(g1, tags=[(259, 3, [7])]), 'huge-tile': tiff(g1, tile=(16, 16), tags=[(322, 4, [1 << 20]), (323, 4, [1 << 20])]), 'no-rows': tiff(g1, tags=[(278, 4, [0])]), 'head-only': b'II*\0\x08\0\0\0',
+        'jpeg-inside': tiff(g1, tags=[(259, 3, [7])]), 'huge-tile': tiff(g1, tile=(16, 16), tags=[(322, 4, [1 << 20]), (323, 4, [1 << 20])]), 'wide-tile-of-16-samples': tiff(np.dstack([g1] * 16)[:4].astype(np.uint16), photometric=1, tile=(16, 16), tags=[(322, 4, [2048]), (323, 4, [2048])]), 'no-rows': tiff(g1, tags=[(278, 4, [0])]), 'head-only': b'II*\0\x08\0\0\0',
         'loop': b'II*\0\x08\0\0\0' + b'\0\0' + struct.pack('<I', 8)}.items():
     seed('tiff', name, data)
 
