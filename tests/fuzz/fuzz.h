@@ -28,7 +28,8 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t bytes);
  * next call with the same slot. */
 const char *fuzz_file(int slot, const uint8_t *data, size_t bytes);
 
-/* Sends what the program prints to nowhere, once; results go to stdout and talk to stderr, which stays. */
+/* Before a command is run whole: it must not confine the process, which runs it again and again. Sends what the program
+ * prints to nowhere; results go to stdout and talk to stderr, which stays. */
 void fuzz_silence_stdout(void);
 
 /* The laws of every call that can fail: success says nothing; a failure is one sentence, and never a fault of railfold
