@@ -54,10 +54,11 @@ _Noreturn static void on_error(png_structp png, png_const_charp text)
 }
 
 /* Warnings concern extras (a profile, a text) that libpng then drops; pixels are covered by errors. What it drops for
- * want of memory is an error too. */
+ * want of memory (and not because it asks for too much) is an error too. */
 static void on_warning(png_structp png, png_const_charp text)
 {
-    if (strstr(text, "memory") != NULL)
+    const png_reader *reader = png_get_error_ptr(png);
+    if (reader->out_of_memory)
         on_error(png, text);
 }
 
