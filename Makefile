@@ -3,9 +3,10 @@
 #   make demo      install what is missing, build, make the demo take, merge it, say where the pictures are
 #   make check     install what is missing, build, run every test
 #   make           build only (library, program, tools) into build/$(MODE)
+#   make fuzz      search for inputs that break a reader, FUZZ_SECONDS each
 #   make help      every target
 #
-# Variables: V=1 shows the commands, MODE=release|debug|asan|ubsan|tsan, CC, CFLAGS, LDFLAGS, PREFIX, DESTDIR, BINDIR, LIBDIR, INCLUDEDIR, MANDIR
+# Variables: V=1 shows the commands, MODE=release|debug|asan|ubsan|tsan|coverage|fuzz, CC, CFLAGS, LDFLAGS, PREFIX, DESTDIR, BINDIR, LIBDIR, INCLUDEDIR, MANDIR
 MODE     ?= release
 PREFIX   ?= /usr/local
 BINDIR   ?= $(PREFIX)/bin
@@ -32,10 +33,14 @@ PKG_LIBS   = $(shell $(PKG_CONFIG) --libs $(PACKAGES) 2>/dev/null)
 WARNINGS := -Wall -Wextra -Wshadow -Wconversion -Wstrict-prototypes -Wmissing-prototypes -Wvla -Werror
 REQUIRED := -std=c17 -D_XOPEN_SOURCE=700 -D_FILE_OFFSET_BITS=64 -Iinclude -Isrc -DRF_VERSION='"$(VERSION)"' \
             -fPIC -pthread -fno-math-errno -fno-trapping-math -ffp-contract=off $(WARNINGS)
-HARDEN   := -fstack-protector-strong -D_FORTIFY_SOURCE=2
+# What a hostile file would have to get past if a reader had a fault after all; tests/cli/case-hardened.sh reads each back
+# from the built program. -fcf-protection is for x86 alone, so the compiler is asked.
+HARDEN   := -fstack-protector-strong -fstack-clash-protection -D_FORTIFY_SOURCE=2 \
+            $(shell echo | $(CC) -fcf-protection -x c -c -o /dev/null - 2>/dev/null && echo -fcf-protection)
 ifeq ($(MODE),release)
 REQUIRED += -O3 -g1 $(HARDEN)
-LINK     := -Wl,-z,relro,-z,now
+LINK     := -Wl,-z,relro,-z,now,-z,noexecstack
+LINK_PIE := -pie
 else ifeq ($(MODE),debug)
 REQUIRED += -O0 -g3
 else ifeq ($(MODE),asan)
@@ -47,8 +52,15 @@ LINK     := -fsanitize=undefined
 else ifeq ($(MODE),tsan)
 REQUIRED += -O1 -g -fsanitize=thread
 LINK     := -fsanitize=thread
+else ifeq ($(MODE),coverage)
+REQUIRED += -O1 -g --coverage -fprofile-update=atomic
+LINK     := --coverage
+else ifeq ($(MODE),fuzz)
+CC       := clang
+REQUIRED += -O1 -g -fsanitize=fuzzer-no-link,address,undefined -fno-sanitize-recover=undefined -fno-omit-frame-pointer -DFUZZ_SEARCH
+LINK     := -fsanitize=fuzzer,address,undefined
 else
-$(error MODE is release, debug, asan, ubsan or tsan, not '$(MODE)')
+$(error MODE is release, debug, asan, ubsan, tsan, coverage or fuzz, not '$(MODE)')
 endif
 ALL_CFLAGS = $(REQUIRED) $(PKG_CFLAGS) $(CFLAGS)
 LIBS       = $(PKG_LIBS) -lm -pthread
@@ -56,11 +68,14 @@ LIBS       = $(PKG_LIBS) -lm -pthread
 LIB_SRC  := $(sort $(wildcard $(MODULES:%=src/%/*.c)))
 CLI_SRC  := $(sort $(wildcard src/cli/*.c))
 TEST_SRC := $(sort $(wildcard tests/test_*.c))
+FUZZ_SRC := $(sort $(wildcard tests/fuzz/fuzz_*.c))
+FUZZ_ALL := $(filter-out $(FUZZ_SRC) $(if $(filter fuzz,$(MODE)),%/replay.c),$(sort $(wildcard tests/fuzz/*.c)))
 TOOL_SRC := $(sort $(wildcard tools/*.c))
 TAKE_SRC := $(sort $(wildcard tools/take/*.c))
 LIB_OBJ  := $(LIB_SRC:%.c=$B/%.o)
 CLI_OBJ  := $(CLI_SRC:%.c=$B/%.o)
 TESTS    := $(TEST_SRC:tests/%.c=$B/tests/%)
+FUZZERS  := $(FUZZ_SRC:%.c=$B/%)
 TOOLS    := $(TOOL_SRC:tools/%.c=$B/tools/%) $(if $(TAKE_SRC),$B/tools/take-maker)
 HEADERS  := $(sort $(wildcard include/railfold/*.h))
 
@@ -74,13 +89,14 @@ Q := $(if $(V),,@)
 .DELETE_ON_ERROR:
 .SECONDARY:
 .SUFFIXES:
-.PHONY: all lib program tools tests check check-quick demo deps headers layers format format-check install uninstall clean help bench bench-compare bench-kernels faults load
+.PHONY: FORCE all lib program tools tests check check-quick fuzz fuzzers coverage analyse valgrind demo deps headers layers format format-check install uninstall clean help bench bench-compare bench-kernels faults load
 
 all: lib program tools                 ## build the library, the program and the tools
 lib: $(LIB_A) $(LIB_SO) $B/railfold.pc
 program: $(if $(CLI_SRC),$(PROGRAM))
 tools: $(TOOLS)
-tests: $(TESTS) $B/tests/fault.so
+tests: $(TESTS) $(FUZZERS) $B/tests/fault.so
+fuzzers: $(FUZZERS)
 
 # A changed flag rebuilds; an unchanged one does not.
 $B/flags: FORCE | $B
@@ -101,13 +117,16 @@ $(LIB_SO): $(LIB_OBJ)
 	$(Q)$(CC) -shared -Wl,-soname,librailfold.so.$(SOVERSION) $(LINK) $(LDFLAGS) -o $@ $^ $(LIBS)
 $(PROGRAM): $(CLI_OBJ) $(LIB_A)
 	$(if $(V),,@echo '  ld $@')
-	$(Q)$(CC) $(LINK) $(LDFLAGS) -o $@ $^ $(LIBS)
+	$(Q)$(CC) $(LINK) $(LINK_PIE) $(LDFLAGS) -o $@ $^ $(LIBS)
 $B/tests/%: $B/tests/%.o $(LIB_A)
 	$(if $(V),,@echo '  ld $@')
 	$(Q)$(CC) $(LINK) $(LDFLAGS) -o $@ $^ -lcmocka $(LIBS)
 $B/tests/test_cli_%: $B/tests/test_cli_%.o $(filter-out %/main.o,$(CLI_OBJ)) $(LIB_A)
 	$(if $(V),,@echo '  ld $@')
 	$(Q)$(CC) $(LINK) $(LDFLAGS) -o $@ $^ -lcmocka $(LIBS)
+$B/tests/fuzz/fuzz_%: $B/tests/fuzz/fuzz_%.o $(FUZZ_ALL:%.c=$B/%.o) $(filter-out %/main.o,$(CLI_OBJ)) $(LIB_A)
+	$(if $(V),,@echo '  ld $@')
+	$(Q)$(CC) $(LINK) $(LDFLAGS) -o $@ $^ $(LIBS)
 $B/tools/%: $B/tools/%.o $(LIB_A)
 	$(if $(V),,@echo '  ld $@')
 	$(Q)$(CC) $(LINK) $(LDFLAGS) -o $@ $^ $(LIBS)
@@ -137,6 +156,26 @@ check:                                 ## set up, build, run every test
 
 check-quick: all tests layers headers  ## every test, no set-up
 	@sh tests/run.sh $B
+
+FUZZ_SECONDS ?= 60
+fuzz:                                  ## fuzzing (clang): FUZZ_SECONDS=60 each, FUZZ="png tiff" for some
+	@$(MAKE) --no-print-directory MODE=fuzz fuzzers
+	@sh tools/fuzz.sh build/fuzz $(FUZZ_SECONDS) $(FUZZ)
+
+coverage:                              ## lines and branches of each module that the tests reach (gcc, gcov)
+	@$(MAKE) --no-print-directory MODE=coverage all tests
+	@find build/coverage -name '*.gcda' -delete
+	@chmod -R a+rwX build/coverage # a case runs the program as another user, whose counters must land too
+	-@umask 0; RAILFOLD_CONFINE=0 sh tests/run.sh build/coverage
+	@/usr/bin/python3 tools/coverage.py build/coverage
+
+analyse:                               ## gcc -fanalyzer, clang-tidy and cppcheck over src/
+	@sh tools/analyse.sh build/analyse
+
+# Cases that run each command once or twice on small frames; a program under memcheck is 30 times slower.
+VALGRIND_CASES ?= few-frames default-output list odd-names bad-frame skip-bad depth plan-outputs check-plan takes-split
+valgrind: all                          ## memcheck on command-line tests: no bad access, no leak
+	@sh tools/valgrind.sh $B $(VALGRIND_CASES)
 
 layers:                                ## no lower layer includes a higher one
 	@sh tools/check-layers.sh
@@ -190,4 +229,4 @@ clean:                                 ## remove build/
 help:                                  ## this list
 	@sed -n 's/^\([a-z-]*\):.*## \(.*\)/  \1\t\2/p' Makefile | expand -t 18
 
--include $(LIB_OBJ:.o=.d) $(CLI_OBJ:.o=.d) $(TESTS:=.d) $(TOOL_SRC:%.c=$B/%.d) $(TAKE_SRC:%.c=$B/%.d)
+-include $(LIB_OBJ:.o=.d) $(CLI_OBJ:.o=.d) $(TESTS:=.d) $(FUZZERS:=.d) $(FUZZ_ALL:%.c=$B/%.d) $(TOOL_SRC:%.c=$B/%.d) $(TAKE_SRC:%.c=$B/%.d)

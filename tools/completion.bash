@@ -27,6 +27,7 @@ _railfold() {
         merge:--pixel) compopt +o default +o bashdefault ;;
         merge:--plan)  ;;
         merge:--threads) compopt +o default +o bashdefault ;;
+        merge:--max-megapixels) compopt +o default +o bashdefault ;;
         merge:--memory) compopt +o default +o bashdefault ;;
         merge:--progress) words="auto always never" ;;
         merge:--report)  ;;
@@ -36,6 +37,7 @@ _railfold() {
         check:--list0)  ;;
         check:--order) words="name time" ;;
         check:--threads) compopt +o default +o bashdefault ;;
+        check:--max-megapixels) compopt +o default +o bashdefault ;;
         check:--progress) words="auto always never" ;;
         check:--report)  ;;
         takes:--gap) compopt +o default +o bashdefault ;;
@@ -98,14 +100,15 @@ _railfold() {
         depth:--step) compopt +o default +o bashdefault ;;
         depth:--pixel) compopt +o default +o bashdefault ;;
         depth:--plan)  ;;
+        depth:--max-megapixels) compopt +o default +o bashdefault ;;
         depth:--report)  ;;
         *)
             case "${COMP_WORDS[1]}:$word" in
-            merge:-*) words=" -o --output --depth --confidence --sigma --depth-view --page --list --list0 --order --reverse --reference --step --view --pixel --plan --no-align --no-gain --no-repair --skip-bad --threads --memory --progress --strict -v --verbose --report --force -q --quiet -h --help" ;;
-            check:-*) words=" --plan --page --watch --list --list0 --order --reverse --threads --progress --strict --report --force -q --quiet -h --help" ;;
+            merge:-*) words=" -o --output --depth --confidence --sigma --depth-view --page --list --list0 --order --reverse --reference --step --view --pixel --plan --no-align --no-gain --no-repair --skip-bad --threads --max-megapixels --memory --progress --strict -v --verbose --report --force -q --quiet -h --help" ;;
+            check:-*) words=" --plan --page --watch --list --list0 --order --reverse --threads --max-megapixels --progress --strict --report --force -q --quiet -h --help" ;;
             takes:-*) words=" --gap --lists --no-look --progress --report --force -q --quiet -h --help" ;;
             plan:-*) words=" --focal --magnification --extension --field-width --aperture --pupil-ratio --reversed --objective --medium --working-distance --sensor --pixels --pitch --frame-mb --subject-depth --blur --wavelength --overlap --guard --backdrop --lead --divisions --smallest-step --step --shutter --metered --metered-at --timer --settle --mains --solve --max-frames --compare --csv --strict --report --force -q --quiet -h --help" ;;
-            depth:-*) words=" --at --distance --profile --csv --plot --plane --levelled --colour --relief --contours --drape --angle --stereo --exaggerate --mesh --cloud --points --picture --confidence --sigma --step --pixel --plan --report --force -q --quiet -h --help" ;;
+            depth:-*) words=" --at --distance --profile --csv --plot --plane --levelled --colour --relief --contours --drape --angle --stereo --exaggerate --mesh --cloud --points --picture --confidence --sigma --step --pixel --plan --max-megapixels --report --force -q --quiet -h --help" ;;
             esac ;;
         esac
     fi

@@ -133,6 +133,7 @@ typedef struct rf_check_options {
     int begun_before;              /* 1: frames before these are not given; the start is not judged */
     int pictures;                  /* 1: keep pictures of the frames, for rf_check_page */
     int threads;                   /* 0 = one per processor */
+    int64_t max_pixels;            /* of a frame; 0 = RF_MAX_PIXELS */
     rf_check_progress_fn progress; /* may be NULL */
     void *progress_arg;
 } rf_check_options;

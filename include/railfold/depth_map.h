@@ -40,6 +40,10 @@ int rf_map_text_read(const char *text, rf_map_facts *facts);
 /* Below this a depth is called uncertain: faded and hatched in views, left out of fits and meshes. */
 #define RF_DEPTH_SURE 0.25f
 
+/* A larger depth, in steps or mm, is a fault of the file and taken for unknown, so that differences and squares of
+ * depths stay finite. */
+#define RF_DEPTH_MOST 1e9
+
 typedef struct rf_depth_map {
     rf_image depth;      /* RF_F32, one channel, owned; not finite = unknown */
     rf_image confidence; /* 0..1, the same size, or no data */
@@ -55,8 +59,9 @@ typedef struct rf_depth_map {
 
 void rf_depth_map_free(rf_depth_map *map);
 
-/* Stored samples become values, in mm when a step is known. `step_mm` and `pixel_mm` above 0 replace what the facts
- * say. RF_ERR_INTERNAL never; the images of *map other than depth stay empty. */
+/* Stored samples become values, in mm when a step is known; what is not finite or beyond RF_DEPTH_MOST becomes NaN.
+ * `step_mm` and `pixel_mm` above 0 replace what the facts say. RF_ERR_INTERNAL never; the images of *map other than
+ * depth stay empty. */
 void rf_depth_map_from(rf_depth_map *map, rf_image *samples, const rf_map_facts *facts, double step_mm,
                        double pixel_mm);
 

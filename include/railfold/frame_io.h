@@ -36,6 +36,9 @@ typedef struct rf_frame_limits {
 
 rf_frame_limits rf_frame_limits_default(void); /* RF_MAX_PIXELS, RF_MAX_SIDE_PX */
 
+/* The default with another pixel count; 0 or less keeps it. */
+rf_frame_limits rf_frame_limits_pixels(int64_t max_pixels);
+
 /* 1 when the first bytes are those of a format railfold reads, 0 when not, -1 when the file cannot be opened. A TIFF
  * container around sensor data (DNG version, colour filter array, a preview as first picture: camera raw) is 0. A
  * damaged picture is 1: reading it tells what is wrong. */

@@ -7,6 +7,7 @@
 #define RF_STACK_H
 
 #include <stddef.h>
+#include <stdint.h>
 
 #include "railfold/frame_io.h"
 #include "railfold/report.h"
@@ -36,6 +37,7 @@ typedef struct rf_merge_options {
     int digests;         /* the report is to say the SHA-256 of every used frame and of every output */
     rf_batch *batch;     /* outputs are left in it, finished, for the caller to name; NULL: they get their names here */
     int threads;         /* 0 = one per processor */
+    int64_t max_pixels;  /* of a frame; 0 = RF_MAX_PIXELS */
     size_t memory_bytes; /* 0 = no limit; else respected or refused before work starts */
     rf_progress_fn progress; /* may be NULL */
     void *progress_arg;

@@ -22,7 +22,7 @@ typedef struct sample {
 static void read_next(void *arg)
 {
     sample *s = arg;
-    rf_frame_limits limits = rf_frame_limits_default();
+    rf_frame_limits limits = rf_frame_limits_pixels(s->look->options->max_pixels);
     const rf_check_result *result = s->look->result;
     int k = s->index[s->next];
     s->why = (rf_error){0};

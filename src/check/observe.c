@@ -25,7 +25,7 @@ typedef struct reader {
 static void read_one(void *arg)
 {
     reader *r = arg;
-    rf_frame_limits limits = rf_frame_limits_default();
+    rf_frame_limits limits = rf_frame_limits_pixels(r->look->options->max_pixels);
     r->err = (rf_error){0};
     r->status = RF_OK;
     if (r->frame < r->look->count && r->look->result->frames[r->frame].used)
@@ -155,7 +155,7 @@ static rf_status probe_all(rf_look *look, rf_error *err)
 {
     rf_status status;
     rf_frame_info *infos = NULL;
-    rf_frame_limits limits = rf_frame_limits_default();
+    rf_frame_limits limits = rf_frame_limits_pixels(look->options->max_pixels);
     RF_TRY(rf_alloc(&infos, (size_t)look->count, sizeof *infos, "the frames", err));
     for (int k = 0; k < look->count; k++) {
         rf_error why = {0};

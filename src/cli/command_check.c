@@ -20,6 +20,7 @@ typedef struct check_settings {
     rf_frame_options frames;
     const char *plan, *page;
     int watch, threads;
+    double max_megapixels;
 } check_settings;
 
 static const check_settings defaults = {.frames.order = RF_ORDER_AS_GIVEN};
@@ -39,6 +40,7 @@ static const rf_option options[] = {
     RF_ROWS_FRAMES(check_settings),
     {.name = "threads", .kind = RF_OPTION_INTEGER, FIELD(threads), .value = "N", .min = 1, .max = 256,
      .help = "how many threads work; default one per processor"},
+    RF_ROW_MAX_MEGAPIXELS(check_settings),
     RF_ROW_PROGRESS,
     {.name = "strict", .kind = RF_OPTION_FLAG, .offset = offsetof(rf_common, strict),
      .help = "end with exit code 7 when the verdict is not good"},
@@ -161,6 +163,7 @@ static rf_status run_check(rf_invocation *call, rf_error *err)
     rf_sequence_init(&take);
     rf_check_result_init(&result);
     check.threads = set->threads;
+    check.max_pixels = (int64_t)(set->max_megapixels * 1e6);
     if (set->plan != NULL) {
         RF_TRY(read_plan(set->plan, &plan, err));
         check.plan = &plan;

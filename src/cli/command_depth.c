@@ -147,6 +147,7 @@ static const rf_option options[] = {
      .help = "size of a pixel on the subject, in place of the one the map carries"},
     {.name = "plan", .kind = RF_OPTION_PATH, FIELD(plan), .value = "FILE",
      .help = "take step and pixel from a report of railfold plan"},
+    RF_ROW_MAX_MEGAPIXELS(depth_settings),
     {.name = NULL},
 };
 /* clang-format on */

@@ -25,6 +25,7 @@ typedef struct merge_settings {
     int view; /* rf_view, in the order of the words below */
     int no_align, no_gain, no_repair, skip_bad;
     int threads;
+    double max_megapixels;
     size_t memory_bytes;
 } merge_settings;
 
@@ -77,6 +78,7 @@ static const rf_option options[] = {
     {.name = "skip-bad", .kind = RF_OPTION_FLAG, FIELD(skip_bad), .help = "go on without frames that cannot be read"},
     {.name = "threads", .kind = RF_OPTION_INTEGER, FIELD(threads), .value = "N", .min = 1, .max = 256,
      .help = "how many threads work; default one per processor"},
+    RF_ROW_MAX_MEGAPIXELS(merge_settings),
     {.name = "memory", .kind = RF_OPTION_SIZE, FIELD(memory_bytes), .value = "SIZE",
      .help = "hold no more than this, as 2G or 900M, or do not start"},
     RF_ROW_PROGRESS,
@@ -175,6 +177,7 @@ static rf_merge_options merge_options(const merge_settings *set, const rf_sequen
     merge.skip_bad = set->skip_bad;
     merge.force = set->common.force;
     merge.threads = set->threads;
+    merge.max_pixels = (int64_t)(set->max_megapixels * 1e6);
     merge.memory_bytes = set->memory_bytes;
     merge.digests = set->common.report != NULL;
     return merge;

@@ -9,9 +9,15 @@
 
 static const char *const KIND_NAMES[] = {"unsaid", "depth", "confidence", "standard deviation"};
 
-static rf_status read_map(const char *path, rf_map_kind wanted, rf_image *samples, rf_map_facts *facts, rf_error *err)
+static rf_frame_limits limits_of(const depth_settings *set)
 {
-    rf_frame_limits limits = rf_frame_limits_default();
+    return rf_frame_limits_pixels((int64_t)(set->max_megapixels * 1e6));
+}
+
+static rf_status read_map(const depth_settings *set, const char *path, rf_map_kind wanted, rf_image *samples,
+                          rf_map_facts *facts, rf_error *err)
+{
+    rf_frame_limits limits = limits_of(set);
     rf_frame_info info;
     char *text = NULL;
     rf_status status = rf_map_read(path, &limits, samples, &text, err);
@@ -45,13 +51,24 @@ static rf_status check_known(const char *path, const rf_image *depth, rf_error *
                    depth->height);
 }
 
+/* Confidence is a share. What a file says beyond that, or leaves open, is brought back into 0..1. */
+static void clip_shares(rf_image *map)
+{
+    for (int y = 0; y < map->height; y++) {
+        float *row = rf_image_row_f32(map, y);
+        for (int x = 0; x < map->width; x++)
+            row[x] = row[x] > 0 ? fminf(row[x], 1) : 0; /* NaN is 0 */
+    }
+}
+
 /* A map beside the depth map; scaled to `per_unit` of what it holds. */
-static rf_status load_beside(const char *path, rf_map_kind kind, const rf_depth_map *map, rf_image *out, rf_error *err)
+static rf_status load_beside(const depth_settings *set, const char *path, rf_map_kind kind, const rf_depth_map *map,
+                             rf_image *out, rf_error *err)
 {
     rf_map_facts facts;
     rf_image samples = {0};
     rf_depth_map scaled;
-    rf_status status = read_map(path, kind, &samples, &facts, err);
+    rf_status status = read_map(set, path, kind, &samples, &facts, err);
     if (status == RF_OK && (samples.width != map->depth.width || samples.height != map->depth.height))
         status = rf_fail(err, RF_ERR_INPUT, "%s: has %d x %d pixels where the depth map has %d x %d", path,
                          samples.width, samples.height, map->depth.width, map->depth.height);
@@ -63,6 +80,7 @@ static rf_status load_beside(const char *path, rf_map_kind kind, const rf_depth_
         facts.metric = 0;
         facts.step_mm = 0;
         rf_depth_map_from(&scaled, &samples, &facts, 0, 0);
+        clip_shares(&scaled.depth);
     } else {
         rf_depth_map_from(&scaled, &samples, &facts, map->step_mm, 0);
     }
@@ -79,14 +97,14 @@ rf_status depth_load(const depth_settings *set, const char *path, rf_depth_map *
     *map = (rf_depth_map){0};
     if (set->plan != NULL)
         RF_TRY(rf_lengths_of_report(set->plan, &step_mm, &pixel_mm, err));
-    RF_TRY(read_map(path, RF_MAP_DEPTH, &samples, &facts, err));
-    RF_TRY(check_known(path, &samples, err));
+    RF_TRY(read_map(set, path, RF_MAP_DEPTH, &samples, &facts, err));
     rf_depth_map_from(map, &samples, &facts, set->step_mm > 0 ? set->step_mm : step_mm,
                       set->pixel_mm > 0 ? set->pixel_mm : pixel_mm);
+    RF_TRY(check_known(path, &map->depth, err));
     if (set->confidence != NULL)
-        RF_TRY(load_beside(set->confidence, RF_MAP_CONFIDENCE, map, &map->confidence, err));
+        RF_TRY(load_beside(set, set->confidence, RF_MAP_CONFIDENCE, map, &map->confidence, err));
     if (set->sigma != NULL)
-        RF_TRY(load_beside(set->sigma, RF_MAP_SIGMA, map, &map->sigma, err));
+        RF_TRY(load_beside(set, set->sigma, RF_MAP_SIGMA, map, &map->sigma, err));
 done:
     rf_image_free(&samples);
     if (status != RF_OK)
@@ -98,7 +116,7 @@ rf_status depth_load_picture(const depth_settings *set, const rf_depth_map *map,
 {
     rf_status status;
     rf_image stored = {0};
-    rf_frame_limits limits = rf_frame_limits_default();
+    rf_frame_limits limits = limits_of(set);
     RF_TRY(rf_frame_read(set->picture, &limits, &stored, NULL, NULL, err));
     if (stored.width != map->depth.width || stored.height != map->depth.height)
         RF_TRY(rf_fail(err, RF_ERR_INPUT, "%s: has %d x %d pixels where the depth map has %d x %d", set->picture,

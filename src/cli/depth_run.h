@@ -24,7 +24,7 @@ typedef struct depth_settings {
     rf_common common;
     /* inputs */
     const char *confidence, *sigma, *picture, *plan;
-    double step_mm, pixel_mm;
+    double step_mm, pixel_mm, max_megapixels;
     /* measures */
     depth_places at, distance, profile, plane; /* plane: 6 numbers, or count -1 for a fit */
     /* outputs */

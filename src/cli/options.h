@@ -71,6 +71,14 @@ typedef struct rf_common {
         .value = "auto|always|never", .help = "draw a progress line: auto is on a terminal only"                       \
     }
 
+/* For a settings struct of type `type` with a double max_megapixels, 0 when it was not given. The most is what a
+ * picture of 2^31 pixels leaves room for: pixels are counted in int. */
+#define RF_ROW_MAX_MEGAPIXELS(type)                                                                                    \
+    {                                                                                                                  \
+        .name = "max-megapixels", .kind = RF_OPTION_NUMBER, .offset = offsetof(type, max_megapixels), .value = "N",    \
+        .min = 0.001, .max = 2000, .help = "refuse larger pictures by their header; default 400"                       \
+    }
+
 /* The rows every command has: --report, --force, -q, --help. */
 extern const rf_option rf_options_common[];
 

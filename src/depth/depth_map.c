@@ -27,12 +27,12 @@ void rf_depth_map_from(rf_depth_map *map, rf_image *samples, const rf_map_facts 
     else if (!facts->metric && map->metric)
         to_unit = map->step_mm;
     double scale = facts->scale * to_unit, offset = facts->offset * to_unit;
-    if (scale == 1 && offset == 0)
-        return;
     for (int y = 0; y < map->depth.height; y++) {
         float *row = rf_image_row_f32(&map->depth, y);
-        for (int x = 0; x < map->depth.width; x++)
-            row[x] = (float)(offset + scale * (double)row[x]);
+        for (int x = 0; x < map->depth.width; x++) {
+            double value = offset + scale * (double)row[x];
+            row[x] = fabs(value) <= RF_DEPTH_MOST ? (float)value : NAN;
+        }
     }
 }
 

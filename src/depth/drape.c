@@ -87,10 +87,12 @@ static void triangle(scene *s, const float *p, const float *q, const float *r, c
     float area = turn_of(p, q, r[0], r[1]);
     if (!(fabsf(area) > 1e-6f))
         return;
-    int x0 = (int)ceilf(fmaxf(0, fminf(p[0], fminf(q[0], r[0])))),
-        y0 = (int)ceilf(fmaxf(0, fminf(p[1], fminf(q[1], r[1]))));
-    int x1 = (int)floorf(fminf((float)s->canvas.width - 1, fmaxf(p[0], fmaxf(q[0], r[0]))));
-    int y1 = (int)floorf(fminf((float)s->canvas.height - 1, fmaxf(p[1], fmaxf(q[1], r[1]))));
+    /* within the canvas before they become whole: a corner may lie farther off than an int can say */
+    float right = (float)s->canvas.width - 1, bottom = (float)s->canvas.height - 1;
+    int x0 = (int)ceilf(fminf(fmaxf(0, fminf(p[0], fminf(q[0], r[0]))), right + 1));
+    int y0 = (int)ceilf(fminf(fmaxf(0, fminf(p[1], fminf(q[1], r[1]))), bottom + 1));
+    int x1 = (int)floorf(fmaxf(-1, fminf(right, fmaxf(p[0], fmaxf(q[0], r[0])))));
+    int y1 = (int)floorf(fmaxf(-1, fminf(bottom, fmaxf(p[1], fmaxf(q[1], r[1])))));
     for (int y = y0; y <= y1; y++)
         for (int x = x0; x <= x1; x++) {
             float a = turn_of(q, r, (float)x, (float)y) / area, b = turn_of(r, p, (float)x, (float)y) / area,
@@ -196,13 +198,15 @@ rf_status rf_depth_drape(const rf_depth_map *map, const rf_image *skin, const rf
     float box[4];
     set_up(&s, map, skin, view);
     int width = view->frame_width, height = view->frame_height;
+    /* What a few wild depths would make larger is cut: they must not cost the memory of a large map. */
+    float most = 6.0f * (float)(s.columns > s.rows ? s.columns : s.rows);
     find_box(&s, box);
     if (!(box[2] >= box[0]))
         box[0] = box[1] = box[2] = box[3] = 0;
     if (width == 0)
-        width = (int)fminf(box[2] - box[0], 6 * MOST_SIDE) + 2 * MARGIN;
+        width = (int)fminf(box[2] - box[0], most) + 2 * MARGIN;
     if (height == 0)
-        height = (int)fminf(box[3] - box[1], 6 * MOST_SIDE) + 2 * MARGIN;
+        height = (int)fminf(box[3] - box[1], most) + 2 * MARGIN;
     s.left = 0.5f * (box[0] + box[2] - (float)width);
     s.top = 0.5f * (box[1] + box[3] - (float)height);
     RF_TRY(rf_image_alloc(rgb, width, height, 3, RF_U8, "the draped view", err));

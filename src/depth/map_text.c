@@ -47,11 +47,11 @@ static double number_of(const char *text, const char *key, double otherwise)
     return end > value && isfinite(number) ? number : otherwise;
 }
 
-/* A length that may be unknown. */
+/* A length in mm that may be unknown; what no rail and no lens can have is a fault of the file. */
 static double length_of(const char *text, const char *key)
 {
     double number = number_of(text, key, 0);
-    return number > 0 ? number : 0;
+    return number >= 1e-9 && number <= 1e6 ? number : 0;
 }
 
 int rf_map_text_read(const char *text, rf_map_facts *facts)

@@ -16,6 +16,14 @@ rf_frame_limits rf_frame_limits_default(void)
     return (rf_frame_limits){.max_pixels = RF_MAX_PIXELS, .max_side_px = RF_MAX_SIDE_PX};
 }
 
+rf_frame_limits rf_frame_limits_pixels(int64_t max_pixels)
+{
+    rf_frame_limits limits = rf_frame_limits_default();
+    if (max_pixels > 0)
+        limits.max_pixels = max_pixels;
+    return limits;
+}
+
 static rf_status open_failed(const char *path, rf_error *err)
 {
     char reason[128] = "unknown reason";
@@ -78,7 +86,8 @@ static rf_status check_limits(const rf_decoder *decoder, const rf_frame_limits *
         return rf_fail(err, RF_ERR_INPUT, "%s: claims %d x %d pixels; a side of at most %d pixels is allowed",
                        decoder->path, decoder->width, decoder->height, most.max_side_px);
     if (pixels > most.max_pixels)
-        return rf_fail(err, RF_ERR_INPUT, "%s: claims %d x %d pixels, %lld in all; at most %lld are allowed",
+        return rf_fail(err, RF_ERR_INPUT,
+                       "%s: claims %d x %d pixels, %lld in all; at most %lld are allowed (--max-megapixels)",
                        decoder->path, decoder->width, decoder->height, (long long)pixels, (long long)most.max_pixels);
     return RF_OK;
 }

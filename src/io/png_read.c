@@ -10,7 +10,9 @@
 
 enum {
     MOST_SIDE_PX = 0x7FFFFFFF,   /* the format's own limit; ours is checked, and told, by frame_io.c */
-    MOST_CHUNK_BYTES = 64 << 20, /* a profile or text larger than this is an attack on memory */
+    MOST_CHUNK_BYTES = 16 << 20, /* a profile or text larger than this is an attack on memory */
+    MOST_CHUNKS = 64,            /* texts and unknown chunks that libpng may keep */
+    MOST_BYTES = 128 << 20,      /* what libpng may ask for in all: rows, chunks, texts unpacked */
     MOST_RAW_PER_BYTE = 1032     /* deflate's best ratio (RFC 1951: 258 bytes for two bits) */
 };
 
@@ -19,7 +21,30 @@ typedef struct png_reader {
     png_infop info;
     jmp_buf escape; /* set anew by each function that calls libpng */
     char message[RF_CODEC_MESSAGE_BYTES];
+    size_t taken_bytes; /* asked for so far */
+    int out_of_memory;
 } png_reader;
+
+/* libpng's own limits are advice to some of its chunk readers: an eXIf chunk is given the length its header claims, up
+ * to 2 GB, before one byte of it is read. A refused block is a dropped chunk, or an error where libpng needs it. */
+static png_voidp take_memory(png_structp png, png_alloc_size_t bytes)
+{
+    png_reader *reader = png_get_mem_ptr(png);
+    void *block = NULL;
+    if (bytes > MOST_CHUNK_BYTES || bytes > MOST_BYTES - reader->taken_bytes)
+        return NULL;
+    if (rf_alloc_raw(&block, bytes, 1, "the PNG decoder", NULL) != RF_OK)
+        reader->out_of_memory = 1;
+    else
+        reader->taken_bytes += bytes;
+    return block;
+}
+
+static void give_memory(png_structp png, png_voidp block)
+{
+    (void)png;
+    rf_free(block);
+}
 
 _Noreturn static void on_error(png_structp png, png_const_charp text)
 {
@@ -29,10 +54,11 @@ _Noreturn static void on_error(png_structp png, png_const_charp text)
 }
 
 /* Warnings concern extras (a profile, a text) that libpng then drops; pixels are covered by errors. What it drops for
- * want of memory is an error too. */
+ * want of memory (and not because it asks for too much) is an error too. */
 static void on_warning(png_structp png, png_const_charp text)
 {
-    if (strstr(text, "memory") != NULL)
+    const png_reader *reader = png_get_error_ptr(png);
+    if (reader->out_of_memory)
         on_error(png, text);
 }
 
@@ -41,8 +67,9 @@ static rf_status fail(const rf_decoder *decoder, rf_error *err)
     const png_reader *reader = decoder->state;
     if (ferror(decoder->file)) /* the picture may be whole */
         return rf_fail(err, RF_ERR_INPUT, "%s: the disk or card failed to read it", decoder->path);
-    if (strstr(reader->message, "memory") != NULL) /* libpng and zlib have no code for it */
-        return rf_fail(err, RF_ERR_MEMORY, "%s: no memory to decode it (%s)", decoder->path, reader->message);
+    if (reader->out_of_memory)
+        return rf_fail(err, RF_ERR_MEMORY, "%s: no memory to decode it (%s)", decoder->path,
+                       reader->message[0] != '\0' ? reader->message : "a chunk");
     return rf_fail(err, RF_ERR_INPUT, "%s: damaged or truncated PNG (%s); a whole picture was expected", decoder->path,
                    reader->message);
 }
@@ -128,15 +155,19 @@ static rf_status open_png(rf_decoder *decoder, rf_error *err)
     decoder->state = reader;
     if (setjmp(reader->escape) != 0)
         return fail(decoder, err);
-    reader->png = png_create_read_struct(PNG_LIBPNG_VER_STRING, reader, on_error, on_warning);
+    reader->png =
+        png_create_read_struct_2(PNG_LIBPNG_VER_STRING, reader, on_error, on_warning, reader, take_memory, give_memory);
     if (reader->png != NULL)
         reader->info = png_create_info_struct(reader->png);
     if (reader->info == NULL)
         return rf_fail(err, RF_ERR_MEMORY, "%s: no memory to decode it", decoder->path);
     png_set_user_limits(reader->png, MOST_SIDE_PX, MOST_SIDE_PX);
     png_set_chunk_malloc_max(reader->png, MOST_CHUNK_BYTES);
+    png_set_chunk_cache_max(reader->png, MOST_CHUNKS);
     png_init_io(reader->png, decoder->file);
     png_read_info(reader->png, reader->info);
+    if (reader->out_of_memory) /* a chunk was dropped for want of memory, not for its size */
+        return fail(decoder, err);
     status = check_header(decoder, err);
     return status == RF_OK ? take_metadata(decoder, err) : status;
 }
@@ -157,7 +188,7 @@ static rf_status read_png(rf_decoder *decoder, rf_image *image, rf_error *err)
         for (int y = 0; y < image->height; y++)
             png_read_row(reader->png, rf_image_row(image, y), NULL);
     png_read_end(reader->png, NULL); /* a cut after the last row is found here */
-    return RF_OK;
+    return reader->out_of_memory ? fail(decoder, err) : RF_OK;
 }
 
 static void close_png(rf_decoder *decoder)

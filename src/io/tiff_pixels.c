@@ -12,7 +12,7 @@
 
 enum {
     WHOLE_STRIP_BYTES = 32 << 20, /* larger strips are decoded row by row */
-    SMALL_TILE_PX = 4 << 20       /* a tile may be larger than the picture, but then not larger than this */
+    SMALL_TILE_BYTES = 32 << 20   /* a tile may be larger than the picture, but then not larger than this */
 };
 
 /* `count` stored pixels at `from` (one plane, or all samples of contiguous data) into row y from column x on. */
@@ -145,8 +145,9 @@ static rf_status read_tiles(rf_decoder *decoder, rf_image *image, rf_error *err)
     (void)TIFFGetField(reader->tiff, TIFFTAG_TILEWIDTH, &tile_width);
     (void)TIFFGetField(reader->tiff, TIFFTAG_TILELENGTH, &tile_height);
     double tile_px = (double)tile_width * tile_height;
+    double claimed_bytes = tile_px * (reader->planes > 1 ? 1 : reader->samples) * (double)reader->sample_bytes;
     if (tile_width == 0 || tile_height == 0 ||
-        (tile_px > SMALL_TILE_PX && tile_px > 2.0 * reader->width * reader->height))
+        (claimed_bytes > SMALL_TILE_BYTES && tile_px > 2.0 * reader->width * reader->height))
         return rf_fail(err, RF_ERR_INPUT,
                        "%s: TIFF tiles of %u x %u pixels; tiles about as large as the picture were expected at most",
                        decoder->path, tile_width, tile_height);

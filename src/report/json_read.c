@@ -2,7 +2,6 @@
  * well-formed as far as brackets and texts go. */
 #include "railfold/depth_report.h"
 
-#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -57,8 +56,9 @@ static void take_number(const char *name, size_t bytes, const char *value, doubl
             continue;
         char *end;
         double number = strtod(value, &end);
-        if (end > value && isfinite(number) && number > 0)
-            *(wanted[i].pixel ? pixel_mm : step_mm) = number * wanted[i].to_mm;
+        number *= wanted[i].to_mm;
+        if (end > value && number >= 1e-9 && number <= 1e6) /* what a rail and a lens can have */
+            *(wanted[i].pixel ? pixel_mm : step_mm) = number;
     }
 }
 

@@ -34,7 +34,7 @@ rf_status rf_profile_csv(const rf_depth_map *map, const rf_profile *profile, cha
 
 /* ---- SVG ---- */
 
-enum { WIDTH = 960, HEIGHT = 420, LEFT = 84, RIGHT = 24, TOP = 40, BOTTOM = 58 };
+enum { WIDTH = 960, HEIGHT = 420, LEFT = 84, RIGHT = 24, TOP = 40, BOTTOM = 58, MARKS_MOST = 40 };
 
 typedef struct axis {
     double low, high, begin, end; /* values, and the pixels they stand at */
@@ -64,9 +64,11 @@ static void add_marks(rf_text *svg, const axis *a, int vertical)
 {
     int digits = (int)ceil(-log10(a->interval) - 1e-9);
     digits = digits > 0 ? digits : 0;
-    for (double k = ceil(a->low * a->factor / a->interval - 1e-9);
-         k * a->interval <= a->high * a->factor * (1 + 1e-9) + 1e-12; k++) {
-        double shown = k * a->interval, at = place(a, shown / a->factor);
+    /* counted first: the intervals were chosen for about ten, whatever the numbers are */
+    double first = ceil(a->low * a->factor / a->interval - 1e-9), last = a->high * a->factor / a->interval + 1e-9;
+    int count = (int)fmin(fmax(last - first, -1), MARKS_MOST - 1) + 1;
+    for (int i = 0; i < count; i++) {
+        double shown = (first + i) * a->interval, at = place(a, shown / a->factor);
         if (fabs(shown) < a->interval * 1e-6)
             shown = 0;
         if (vertical)

@@ -1,6 +1,7 @@
 /* sort.c - frames by name or by capture time. */
 #include "railfold/sequence.h"
 
+#include <limits.h>
 #include <stdint.h>
 #include <stdlib.h>
 
@@ -30,7 +31,8 @@ static int compare_times(const void *a, const void *b)
  * left out is not for the order to decide. */
 static rf_status read_time(const char *path, int64_t before_ms, int64_t *time_ms, rf_error *err)
 {
-    rf_frame_limits limits = rf_frame_limits_default();
+    /* Only the header is read, which costs no pixel memory: what is too large is for the reader to say. */
+    const rf_frame_limits limits = {.max_pixels = INT64_MAX, .max_side_px = INT_MAX};
     rf_frame_info info;
     rf_metadata metadata;
     rf_error unread = {0};

@@ -142,7 +142,7 @@ rf_status rf_take_open(rf_take *take, const rf_merge_options *options, rf_run_re
 {
     take->options = options;
     take->report = report;
-    take->limits = rf_frame_limits_default();
+    take->limits = rf_frame_limits_pixels(options->max_pixels);
     rf_status status = rf_alloc(&take->stamps, (size_t)options->frame_count, sizeof *take->stamps, "the frames", err);
     if (status == RF_OK)
         status = probe_all(take, err);
