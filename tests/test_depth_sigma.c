@@ -45,7 +45,7 @@ static rf_image make_map(double noise, int cliff)
 static rf_deviation deviation_of(double noise, int cliff)
 {
     rf_deviation found = {{0}, {0}};
-    const rf_depth d = {.width = SIDE, .height = SIDE, .energy_width = HALF, .energy_height = HALF};
+    const rf_depth d = {.width = SIDE, .height = SIDE, .cell = 2, .energy_width = HALF, .energy_height = HALF};
     rf_image map = make_map(noise, cliff);
     assert_int_equal(rf_deviation_find(&d, &map, &found, NULL), RF_OK);
     rf_image_free(&map);
@@ -91,7 +91,7 @@ static void threads_do_not_change_a_byte(void **state)
 {
     (void)state;
     rf_deviation one = deviation_of(0.05, SIDE / 2), two = {{0}, {0}};
-    rf_depth d = {.width = SIDE, .height = SIDE, .energy_width = HALF, .energy_height = HALF};
+    rf_depth d = {.width = SIDE, .height = SIDE, .cell = 2, .energy_width = HALF, .energy_height = HALF};
     rf_image map = make_map(0.05, SIDE / 2);
     assert_int_equal(rf_pool_create(&d.pool, 3, NULL), RF_OK);
     assert_int_equal(rf_deviation_find(&d, &map, &two, NULL), RF_OK);
