@@ -47,53 +47,6 @@ static void make_disc(float radius, float kernel[KERNEL][KERNEL], int *reach)
             kernel[y + RF_VEIL_RADIUS][x + RF_VEIL_RADIUS] /= sum;
 }
 
-static int bin_of(const rf_veil_blocks *blocks, float depth)
-{
-    float at = (depth - blocks->low) * blocks->bins_per_step;
-    return at > 0 ? (at < RF_VEIL_BINS - 1 ? (int)at : RF_VEIL_BINS - 1) : 0;
-}
-
-rf_status rf_veil_blocks_make(rf_veil_blocks *blocks, const rf_image *depth, rf_error *err)
-{
-    float low = INFINITY, high = -INFINITY;
-    blocks->across = (depth->width + RF_VEIL_BLOCK - 1) / RF_VEIL_BLOCK;
-    blocks->down = (depth->height + RF_VEIL_BLOCK - 1) / RF_VEIL_BLOCK;
-    rf_status status = rf_alloc(&blocks->bits, (size_t)blocks->across * (size_t)blocks->down, sizeof *blocks->bits,
-                                "the depth index", err);
-    if (status != RF_OK)
-        return status;
-    for (int y = 0; y < depth->height; y++) {
-        const float *row = rf_image_row_f32(depth, y);
-        for (int x = 0; x < depth->width; x++) {
-            low = row[x] < low ? row[x] : low;
-            high = row[x] > high ? row[x] : high;
-        }
-    }
-    blocks->low = low;
-    blocks->bins_per_step = high > low ? RF_VEIL_BINS / (high - low) : 0;
-    for (int y = 0; y < depth->height; y++) {
-        const float *row = rf_image_row_f32(depth, y);
-        uint64_t *bits = blocks->bits + (size_t)(y / RF_VEIL_BLOCK) * (size_t)blocks->across;
-        for (int x = 0; x < depth->width; x++)
-            bits[x / RF_VEIL_BLOCK] |= (uint64_t)1 << bin_of(blocks, row[x]);
-    }
-    return RF_OK;
-}
-
-void rf_veil_blocks_free(rf_veil_blocks *blocks)
-{
-    rf_free(blocks->bits);
-    memset(blocks, 0, sizeof *blocks);
-}
-
-/* The slices that [near, far) touches. */
-static uint64_t bins_between(const rf_veil_blocks *blocks, float near, float far)
-{
-    int first = bin_of(blocks, near), last = bin_of(blocks, far);
-    uint64_t upto = last == RF_VEIL_BINS - 1 ? ~(uint64_t)0 : ((uint64_t)1 << (last + 1)) - 1;
-    return upto & ~(((uint64_t)1 << first) - 1);
-}
-
 static int clamp(int i, int low, int high)
 {
     return i < low ? low : i > high ? high : i;
@@ -161,12 +114,6 @@ static int gather_run(const layer_row *row, const grid *g, float *cell, int x, i
     }
 }
 
-/* The block index of pixel i; blocks beside the picture repeat the outermost one. */
-static int block_of(int i, int blocks)
-{
-    return clamp(i < 0 ? 0 : i / RF_VEIL_BLOCK, 0, blocks - 1);
-}
-
 /* Where the run of pixels of one block that starts at i ends, at the latest `end`; all of i < 0 is one run. */
 static int run_end(int i, int end)
 {
@@ -187,7 +134,7 @@ static void find_runs(column_runs *runs, const rf_veil_blocks *blocks, int block
     runs->count = 0;
     for (int x = x0, next; x < x1; x = next) {
         next = run_end(x, x1);
-        if ((bits[block_of(x, blocks->across)] & wanted) == 0)
+        if ((bits[rf_veil_block_of(x, blocks->across)] & wanted) == 0)
             continue;
         if (runs->count == 0 || runs->run[runs->count - 1][1] != x)
             runs->run[runs->count++][0] = x;
@@ -200,14 +147,14 @@ static void find_runs(column_runs *runs, const rf_veil_blocks *blocks, int block
 static int gather_layer(const rf_veil_scene *scene, grid *g, float near, float far)
 {
     const rf_veil_blocks *blocks = scene->blocks;
-    uint64_t wanted = bins_between(blocks, near, far);
+    uint64_t wanted = rf_veil_bins_between(blocks, near, far);
     int side = g->cells * g->cell_px, y_end = g->y0 + side, any = 0, cleared = 0;
     layer_row from = {.width = scene->depth->width, .colours = g->channels - 1, .near = near, .far = far};
     size_t row_floats = (size_t)g->cells * (size_t)g->channels;
     column_runs runs;
     for (int y = g->y0, next_y; y < y_end; y = next_y) {
         next_y = run_end(y, y_end);
-        find_runs(&runs, blocks, block_of(y, blocks->down), wanted, g->x0, g->x0 + side);
+        find_runs(&runs, blocks, rf_veil_block_of(y, blocks->down), wanted, g->x0, g->x0 + side);
         if (runs.count > 0 && !cleared)
             memset(g->layer, 0, (size_t)g->cells * row_floats * sizeof *g->layer);
         cleared |= runs.count > 0;
@@ -353,10 +300,10 @@ static void start_grid(grid *g, int level, int tile_x0, int tile_y0)
 static float nearest_depth(const rf_veil_blocks *blocks, int x0, int y0, int margin)
 {
     uint64_t seen = 0;
-    int last_x = block_of(x0 + TILE + margin - 1, blocks->across),
-        last_y = block_of(y0 + TILE + margin - 1, blocks->down);
-    for (int y = block_of(y0 - margin, blocks->down); y <= last_y; y++)
-        for (int x = block_of(x0 - margin, blocks->across); x <= last_x; x++)
+    int last_x = rf_veil_block_of(x0 + TILE + margin - 1, blocks->across),
+        last_y = rf_veil_block_of(y0 + TILE + margin - 1, blocks->down);
+    for (int y = rf_veil_block_of(y0 - margin, blocks->down); y <= last_y; y++)
+        for (int x = rf_veil_block_of(x0 - margin, blocks->across); x <= last_x; x++)
             seen |= blocks->bits[(size_t)y * (size_t)blocks->across + (size_t)x];
     int bin = 0;
     while (bin < RF_VEIL_BINS - 1 && !(seen >> bin & 1))

@@ -30,6 +30,10 @@ typedef struct rf_veil_blocks {
 
 rf_status rf_veil_blocks_make(rf_veil_blocks *blocks, const rf_image *depth, rf_error *err) RF_CHECKED;
 void rf_veil_blocks_free(rf_veil_blocks *blocks);
+/* The slices that [near, far) touches. */
+uint64_t rf_veil_bins_between(const rf_veil_blocks *blocks, float near, float far);
+/* The block of pixel i, of `blocks` along an axis; those beside the picture repeat the outermost one. */
+int rf_veil_block_of(int i, int blocks);
 
 typedef struct rf_veil_scene {
     const rf_image *depth; /* RF_F32, frame positions, finite */
