@@ -220,6 +220,26 @@ static void seen_from_straight_on_a_view_is_the_picture(void **state)
     rf_depth_map_free(&map);
 }
 
+static int stop_now(void)
+{
+    return 1;
+}
+
+static void asked_to_stop_no_view_is_drawn(void **state)
+{
+    (void)state;
+    rf_depth_map map = make_map(100, 80, flat);
+    rf_image skin = grey_view(&map, 10), view = {0};
+    const rf_drape_view from = {.pixels_per_unit = 100, .stop = stop_now};
+    rf_error err = {0};
+    assert_int_equal(rf_depth_drape(&map, &skin, &from, &view, &err), RF_ERR_STOPPED);
+    assert_null(view.data);
+    assert_int_equal(rf_depth_stereo(&map, &skin, &from, 6, &view, &err), RF_ERR_STOPPED);
+    assert_null(view.data);
+    rf_image_free(&skin);
+    rf_depth_map_free(&map);
+}
+
 /* By parallel projection a point h nearer moves by h sin(angle) against the ground: the post stands 20 pixels out, the
  * eyes 6 degrees apart, so that it moves 20 * 2 sin 3 = 2.09 pixels. The left eye sees it farther to the right. */
 static void near_things_stand_farther_right_for_the_left_eye(void **state)
@@ -227,7 +247,8 @@ static void near_things_stand_farther_right_for_the_left_eye(void **state)
     (void)state;
     rf_depth_map map = make_map(100, 80, post);
     rf_image skin = post_skin(&map), pair = {0};
-    assert_int_equal(rf_depth_stereo(&map, &skin, 100, 6, &pair, NULL), RF_OK);
+    const rf_drape_view from = {.pixels_per_unit = 100};
+    assert_int_equal(rf_depth_stereo(&map, &skin, &from, 6, &pair, NULL), RF_OK);
     int eye = (pair.width - 12) / 2;
     rf_image left = pair, right = pair;
     left.width = right.width = eye;
@@ -236,7 +257,7 @@ static void near_things_stand_farther_right_for_the_left_eye(void **state)
     assert_near(white_column(&left) - white_column(&right), 20 * 2 * sin(3 * 0.017453292), 0.3);
     map.nearer = 1; /* now the post is a pit */
     rf_image_free(&pair);
-    assert_int_equal(rf_depth_stereo(&map, &skin, 100, 6, &pair, NULL), RF_OK);
+    assert_int_equal(rf_depth_stereo(&map, &skin, &from, 6, &pair, NULL), RF_OK);
     left.data = pair.data;
     right.data = (uint8_t *)pair.data + 3 * (eye + 12);
     assert_true(white_column(&left) < white_column(&right));
@@ -416,6 +437,7 @@ int main(void)
         cmocka_unit_test(a_round_interval_is_1_2_or_5),
         cmocka_unit_test(strokes_lie_where_it_is_unsure_and_nowhere_else),
         cmocka_unit_test(seen_from_straight_on_a_view_is_the_picture),
+        cmocka_unit_test(asked_to_stop_no_view_is_drawn),
         cmocka_unit_test(near_things_stand_farther_right_for_the_left_eye),
         cmocka_unit_test(a_legend_leaves_the_view_as_it_is),
         cmocka_unit_test(every_triangle_faces_the_camera_and_names_known_points),

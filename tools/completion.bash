@@ -42,6 +42,7 @@ _railfold() {
         check:--report)  ;;
         takes:--gap) compopt +o default +o bashdefault ;;
         takes:--lists)  ;;
+        takes:--max-megapixels) compopt +o default +o bashdefault ;;
         takes:--progress) words="auto always never" ;;
         takes:--report)  ;;
         plan:--focal) compopt +o default +o bashdefault ;;
@@ -106,7 +107,7 @@ _railfold() {
             case "${COMP_WORDS[1]}:$word" in
             merge:-*) words=" -o --output --depth --confidence --sigma --depth-view --page --list --list0 --order --reverse --reference --step --view --pixel --plan --no-align --no-gain --no-repair --skip-bad --threads --max-megapixels --memory --progress --strict -v --verbose --report --force -q --quiet -h --help" ;;
             check:-*) words=" --plan --page --watch --list --list0 --order --reverse --threads --max-megapixels --progress --strict --report --force -q --quiet -h --help" ;;
-            takes:-*) words=" --gap --lists --no-look --progress --report --force -q --quiet -h --help" ;;
+            takes:-*) words=" --gap --lists --no-look --max-megapixels --progress --report --force -q --quiet -h --help" ;;
             plan:-*) words=" --focal --magnification --extension --field-width --aperture --pupil-ratio --reversed --objective --medium --working-distance --sensor --pixels --pitch --frame-mb --subject-depth --blur --wavelength --overlap --guard --backdrop --lead --divisions --smallest-step --step --shutter --metered --metered-at --timer --settle --mains --solve --max-frames --compare --csv --strict --report --force -q --quiet -h --help" ;;
             depth:-*) words=" --at --distance --profile --csv --plot --plane --levelled --colour --relief --contours --drape --angle --stereo --exaggerate --mesh --cloud --points --picture --confidence --sigma --step --pixel --plan --max-megapixels --report --force -q --quiet -h --help" ;;
             esac ;;

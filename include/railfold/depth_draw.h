@@ -36,16 +36,18 @@ typedef struct rf_drape_view {
     double lean_deg; /* how far the picture leans back from the viewer, as if laid on a table: 0 to 85 */
     double pixels_per_unit;
     int frame_width, frame_height; /* of the drawn picture; 0 = as needed */
+    int (*stop)(void);             /* asked once a row; nonzero ends the drawing (RF_ERR_STOPPED). May be NULL */
 } rf_drape_view;
 
 /* `skin` (the size of the map) laid over the relief and seen along parallel rays. Each pixel stands alone at its own
  * depth and meets only neighbours it is joined to; what no pixel covers is dark background. Maps above 1200 pixels are
- * thinned by a whole factor. *rgb is allocated here. RF_ERR_MEMORY. */
+ * thinned by a whole factor. *rgb is allocated here. RF_ERR_MEMORY, RF_ERR_STOPPED. */
 rf_status rf_depth_drape(const rf_depth_map *map, const rf_image *skin, const rf_drape_view *view, rf_image *rgb,
                          rf_error *err) RF_CHECKED;
 
-/* Left and right eye's views side by side (parallel viewing), `apart_deg` between the eyes. */
-rf_status rf_depth_stereo(const rf_depth_map *map, const rf_image *skin, double pixels_per_unit, double apart_deg,
+/* Left and right eye's views side by side (parallel viewing), `apart_deg` between the eyes, `view` from between them;
+ * the frame is as large as needed. Errors as of rf_depth_drape. */
+rf_status rf_depth_stereo(const rf_depth_map *map, const rf_image *skin, const rf_drape_view *view, double apart_deg,
                           rf_image *rgb, rf_error *err) RF_CHECKED;
 
 typedef struct rf_legend {

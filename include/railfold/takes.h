@@ -24,8 +24,9 @@ typedef enum rf_takes_reason {
 typedef struct rf_takes_options {
     const char *const *paths; /* borrowed */
     int count;
-    double gap_s; /* 0: 30 s or four times the usual interval, whichever is longer */
-    int no_look;  /* 1: by time, settings and size alone; pictures are not decoded */
+    double gap_s;       /* 0: 30 s or four times the usual interval, whichever is longer */
+    int64_t max_pixels; /* of a frame; 0 = RF_MAX_PIXELS. A larger one cannot be read */
+    int no_look;        /* 1: by time, settings and size alone; pictures are not decoded */
     int (*progress)(void *arg, const char *stage, int done, int total); /* may be NULL; nonzero stops */
     void *progress_arg;
 } rf_takes_options;

@@ -125,13 +125,13 @@ static int usual_shape(const rf_look *look, const rf_frame_info *infos)
     return best;
 }
 
-static rf_status judge_shapes(rf_look *look, const rf_frame_info *infos, rf_error *err)
+/* `first`: what is wrong with the first frame that cannot be read, if one cannot. */
+static rf_status judge_shapes(rf_look *look, const rf_frame_info *infos, const rf_error *first, rf_error *err)
 {
     rf_status status = RF_OK;
     int usual = usual_shape(look, infos);
     if (usual < 0)
-        return rf_fail(err, RF_ERR_INPUT, "none of the %d frames can be read, the first is %s", look->count,
-                       look->options->frames[0]);
+        return rf_fail(err, RF_ERR_INPUT, "none of the %d frames can be read, the first: %s", look->count, first->text);
     look->result->width = infos[usual].width;
     look->result->height = infos[usual].height;
     look->channels = infos[usual].channels;
@@ -156,6 +156,7 @@ static rf_status probe_all(rf_look *look, rf_error *err)
     rf_status status;
     rf_frame_info *infos = NULL;
     rf_frame_limits limits = rf_frame_limits_pixels(look->options->max_pixels);
+    rf_error first = {0};
     RF_TRY(rf_alloc(&infos, (size_t)look->count, sizeof *infos, "the frames", err));
     for (int k = 0; k < look->count; k++) {
         rf_error why = {0};
@@ -167,12 +168,14 @@ static rf_status probe_all(rf_look *look, rf_error *err)
         if (found == RF_OK)
             keep_metadata(&look->result->frames[k], &metadata);
         rf_metadata_free(&metadata);
+        if (found != RF_OK && first.code == RF_OK)
+            first = why;
         if (found == RF_ERR_INPUT)
             RF_TRY(rf_look_unreadable(look, k, why.text, err));
         else if (found != RF_OK)
             RF_TRY(rf_fail(err, found, "%s", why.text));
     }
-    RF_TRY(judge_shapes(look, infos, err));
+    RF_TRY(judge_shapes(look, infos, &first, err));
 done:
     rf_free(infos);
     return status;

@@ -52,7 +52,7 @@ static rf_status note_unreadable(rf_takes *takes, rf_takes_frame *frame, rf_stat
 static rf_status read_headers(const rf_takes_options *options, rf_takes *takes, rf_error *err)
 {
     rf_status status;
-    rf_frame_limits limits = rf_frame_limits_default();
+    rf_frame_limits limits = rf_frame_limits_pixels(options->max_pixels);
     RF_TRY(rf_alloc(&takes->frames, (size_t)options->count, sizeof *takes->frames, "the frames", err));
     for (int i = 0; i < options->count; i++) {
         rf_takes_frame *frame = &takes->frames[i];
@@ -172,7 +172,7 @@ static double likeness(const thumb *a, const thumb *b)
 static rf_status look_at_pictures(const rf_takes_options *options, rf_takes *takes, rf_error *err)
 {
     rf_status status = RF_OK;
-    rf_frame_limits limits = rf_frame_limits_default();
+    rf_frame_limits limits = rf_frame_limits_pixels(options->max_pixels);
     rf_image luma = {0};
     thumb *thumbs = NULL;
     RF_TRY(rf_alloc(&thumbs, 2, sizeof *thumbs, "the thumbnails", err));

@@ -19,7 +19,7 @@
 
 typedef struct takes_settings {
     rf_common common;
-    double gap_s;
+    double gap_s, max_megapixels;
     const char *lists;
     int no_look;
 } takes_settings;
@@ -38,6 +38,7 @@ static const rf_option options[] = {
      .help = "write take-001.txt, take-002.txt ... there, for merge --list"},
     {.name = "no-look", .kind = RF_OPTION_FLAG, FIELD(no_look),
      .help = "go by times, settings and sizes alone, without a look at the pictures"},
+    RF_ROW_MAX_MEGAPIXELS(takes_settings),
     RF_ROW_PROGRESS,
     {.name = NULL},
 };
@@ -280,6 +281,7 @@ static rf_status run_takes(rf_invocation *call, rf_error *err)
     rf_takes_options split = {.paths = (const char *const *)frames.paths,
                               .count = frames.count,
                               .gap_s = set->gap_s,
+                              .max_pixels = (int64_t)(set->max_megapixels * 1e6),
                               .no_look = set->no_look,
                               .progress = rf_progress_step,
                               .progress_arg = &progress};

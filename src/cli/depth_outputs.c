@@ -140,14 +140,17 @@ static rf_status write_draped(const work *w, rf_error *err)
     rf_image skin = {0}, view = {0};
     RF_TRY(make_skin(w, &skin, err));
     if (w->set->drape != NULL) {
-        rf_drape_view from = {
-            .turn_deg = w->set->angle[0], .lean_deg = w->set->angle[1], .pixels_per_unit = w->pixels_per_unit};
+        rf_drape_view from = {.turn_deg = w->set->angle[0],
+                              .lean_deg = w->set->angle[1],
+                              .pixels_per_unit = w->pixels_per_unit,
+                              .stop = rf_stop_asked};
         RF_TRY(rf_depth_drape(w->map, &skin, &from, &view, err));
         RF_TRY(rf_batch_add_picture(w->batch, w->set->drape, &view, NULL, w->set->common.force, err));
         rf_image_free(&view);
     }
     if (w->set->stereo != NULL) {
-        RF_TRY(rf_depth_stereo(w->map, &skin, w->pixels_per_unit, EYES_APART_DEG, &view, err));
+        const rf_drape_view from = {.pixels_per_unit = w->pixels_per_unit, .stop = rf_stop_asked};
+        RF_TRY(rf_depth_stereo(w->map, &skin, &from, EYES_APART_DEG, &view, err));
         RF_TRY(rf_batch_add_picture(w->batch, w->set->stereo, &view, NULL, w->set->common.force, err));
     }
 done:

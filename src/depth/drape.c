@@ -118,9 +118,12 @@ static void skin_colour(const scene *s, int column, int row, uint8_t colour[3])
     }
 }
 
-static void draw(scene *s)
+/* A few pixels far from their neighbours can make every square cover the canvas: it must be possible to stop that. */
+static rf_status draw(scene *s, int (*stop)(void), rf_error *err)
 {
-    for (int row = 0; row < s->rows; row++)
+    for (int row = 0; row < s->rows; row++) {
+        if (stop != NULL && stop())
+            return rf_fail(err, RF_ERR_STOPPED, "stopped while a view was drawn");
         for (int column = 0; column < s->columns; column++) {
             float at[4][3];
             uint8_t colour[3];
@@ -135,6 +138,8 @@ static void draw(scene *s)
             triangle(s, at[0], at[1], at[3], colour);
             triangle(s, at[0], at[3], at[2], colour);
         }
+    }
+    return RF_OK;
 }
 
 /* The screen box that all pixels fall into. */
@@ -218,7 +223,7 @@ rf_status rf_depth_drape(const rf_depth_map *map, const rf_image *skin, const rf
     for (int y = 0; y < s.canvas.height; y++)
         for (int x = 0; x < s.canvas.width; x++)
             memcpy((uint8_t *)rf_image_row(&s.canvas, y) + 3 * x, BACKGROUND, 3);
-    draw(&s);
+    RF_TRY(draw(&s, view->stop, err));
     reduce(&s.canvas, rgb);
 done:
     rf_free(s.nearest);
@@ -228,22 +233,24 @@ done:
     return status;
 }
 
-rf_status rf_depth_stereo(const rf_depth_map *map, const rf_image *skin, double pixels_per_unit, double apart_deg,
+rf_status rf_depth_stereo(const rf_depth_map *map, const rf_image *skin, const rf_drape_view *view, double apart_deg,
                           rf_image *rgb, rf_error *err)
 {
     enum { GAP = 12 };
     rf_status status;
     rf_image eyes[2] = {{0}, {0}};
-    rf_drape_view view = {.turn_deg = -0.5 * apart_deg, .pixels_per_unit = pixels_per_unit};
-    RF_TRY(rf_depth_drape(map, skin, &view, &eyes[0], err));
-    view.turn_deg = 0.5 * apart_deg;
-    view.frame_width = eyes[0].width;
-    view.frame_height = eyes[0].height;
-    RF_TRY(rf_depth_drape(map, skin, &view, &eyes[1], err));
-    RF_TRY(rf_image_alloc(rgb, 2 * view.frame_width + GAP, view.frame_height, 3, RF_U8, "the stereo pair", err));
+    rf_drape_view eye = *view;
+    eye.turn_deg = view->turn_deg - 0.5 * apart_deg;
+    eye.frame_width = eye.frame_height = 0;
+    RF_TRY(rf_depth_drape(map, skin, &eye, &eyes[0], err));
+    eye.turn_deg = view->turn_deg + 0.5 * apart_deg;
+    eye.frame_width = eyes[0].width;
+    eye.frame_height = eyes[0].height;
+    RF_TRY(rf_depth_drape(map, skin, &eye, &eyes[1], err));
+    RF_TRY(rf_image_alloc(rgb, 2 * eye.frame_width + GAP, eye.frame_height, 3, RF_U8, "the stereo pair", err));
     for (int y = 0; y < rgb->height; y++) {
         uint8_t *row = rf_image_row(rgb, y);
-        size_t bytes = 3 * (size_t)view.frame_width;
+        size_t bytes = 3 * (size_t)eye.frame_width;
         memcpy(row, rf_image_row(&eyes[0], y), bytes);
         memcpy(row + bytes + 3 * GAP, rf_image_row(&eyes[1], y), bytes);
     }
