@@ -11,13 +11,13 @@
 #include "check/look.h"
 #include "railfold/memory.h"
 
-#define JUMP_RATIO 3.0        /* over the largest of the changes around */
-#define JUMP_FLOOR 0.012      /* ln brightness, besides */
-#define LEAST_MEAN 0.05       /* ln brightness, over the group */
-#define MEAN_AT_LONG_STEP 0.1 /* the same, where a long step changes brightness by itself */
-#define DARK 0.02             /* added before the logarithm */
-#define GRAVE_SHARE 0.02      /* of the picture */
-enum { AROUND = 3, KEPT = 2 * AROUND + 1, LEAST_GROUP = 8 };
+#define JUMP_RATIO 3.0         /* over the largest of the changes around */
+#define JUMP_FLOOR 0.012       /* ln brightness, besides */
+#define LEAST_MEAN 0.05        /* ln brightness, over the group */
+#define MEAN_AT_LONG_STEP 0.15 /* the same, where a long step changes brightness by itself */
+#define DARK 0.02              /* added before the logarithm */
+#define GRAVE_SHARE 0.02       /* of the picture */
+enum { AROUND = 3, KEPT = 2 * AROUND + 1, LEAST_GROUP = 10 };
 
 typedef struct group {
     int cells, x0, y0, x1, y1;
@@ -143,7 +143,8 @@ rf_status rf_find_moved(rf_look *look, rf_error *err)
     rf_status status;
     search s = {.look = look, .columns = 2 * look->columns, .rows = 2 * look->rows};
     size_t cells = 4 * (size_t)rf_look_cells(look);
-    if (look->count < 5 || !look->poses_known || rf_check_found(look->result, RF_CHECK_ORDER))
+    if (look->count < 5 || !look->poses_known || rf_check_found(look->result, RF_CHECK_ORDER) ||
+        rf_check_found(look->result, RF_CHECK_COARSE_STEP)) /* every step is a long one, then */
         return RF_OK;
     RF_TRY(rf_alloc(&s.change, KEPT * cells, sizeof *s.change, "the changes of brightness", err));
     RF_TRY(rf_alloc(&s.sorted, cells + 1, sizeof *s.sorted, "the changes of brightness", err));
