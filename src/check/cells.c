@@ -56,24 +56,64 @@ RF_HOT static void band_rows(void *arg, int row_begin, int row_end, int block, i
     }
 }
 
-/* What the mean of a square changes by when it moves by (right, down), parts of a pixel: its far edge less its near
+static double total(const rf_f8 *eight)
+{
+    double sum = 0;
+    for (int i = 0; i < 8; i++)
+        sum += (double)(*eight)[i];
+    return sum;
+}
+
+/* A rectangle of whole pixels. */
+typedef struct patch {
+    int left, top, width, height;
+} patch;
+
+/* What the mean of a patch changes by when it moves by (right, down), parts of a pixel: its far edge less its near
  * one. */
-static double moved_by(const rf_image *luma, int left, int top, int side, double right, double down)
+static double moved_by(const rf_image *luma, patch p, double right, double down)
 {
     double across = 0, along = 0;
-    const float *above = rf_image_row_f32(luma, top - 1), *first = rf_image_row_f32(luma, top),
-                *last = rf_image_row_f32(luma, top + side - 1), *below = rf_image_row_f32(luma, top + side);
-    for (int i = 0; i < side; i++) {
-        const float *row = rf_image_row_f32(luma, top + i);
-        across += (double)(row[left + side - 1] + row[left + side] - row[left - 1] - row[left]);
-        along += (double)(last[left + i] + below[left + i] - above[left + i] - first[left + i]);
+    const float *above = rf_image_row_f32(luma, p.top - 1), *first = rf_image_row_f32(luma, p.top),
+                *last = rf_image_row_f32(luma, p.top + p.height - 1), *below = rf_image_row_f32(luma, p.top + p.height);
+    for (int i = 0; i < p.height; i++) {
+        const float *row = rf_image_row_f32(luma, p.top + i) + p.left;
+        across += (double)(row[p.width - 1] + row[p.width] - row[-1] - row[0]);
     }
-    return 0.5 * (right * across + down * along) / ((double)side * side);
+    for (int i = p.left; i < p.left + p.width; i++)
+        along += (double)(last[i] + below[i] - above[i] - first[i]);
+    return 0.5 * (right * across + down * along) / ((double)p.width * p.height);
+}
+
+/* Its mean, eight columns at a time. */
+RF_HOT_256 static double mean_of(const rf_image *luma, patch p)
+{
+    rf_f8 sum = {0};
+    for (int y = p.top; y < p.top + p.height; y++) {
+        const float *row = rf_image_row_f32(luma, y) + p.left;
+        int x = 0;
+        for (; x + 8 <= p.width; x += 8)
+            sum += rf_load_f8(row + x);
+        for (int i = 0; x + i < p.width; i++)
+            sum[i] += row[x + i];
+    }
+    return total(&sum) / ((double)p.width * p.height);
+}
+
+/* Brightness of the quarters of a cell that lies at (x, y), between pixels. */
+static void measure_quarters(const rf_image *luma, double x, double y, int side, float quarters[4])
+{
+    int left = (int)floor(x + 0.5), top = (int)floor(y + 0.5), half = side / 2;
+    for (int i = 0; i < 4; i++) {
+        int right = i % 2, low = i / 2;
+        patch p = {left + right * half, top + low * half, right ? side - half : half, low ? side - half : half};
+        quarters[i] = (float)(mean_of(luma, p) + moved_by(luma, p, x - left, y - top));
+    }
 }
 
 /* Sums over a cell; eight columns at a time go into eight sums of their own, in registers. */
 typedef struct sums {
-    rf_f8 energy, xx, xy, yy, luma, clipped;
+    rf_f8 energy, xx, xy, yy, clipped;
 } sums;
 
 RF_HOT_PART void add_columns(sums *to, const float *up, const float *row, const float *down, const float *bright)
@@ -85,16 +125,7 @@ RF_HOT_PART void add_columns(sums *to, const float *up, const float *row, const 
     to->xx += gx * gx;
     to->xy += gx * gy;
     to->yy += gy * gy;
-    to->luma += luma;
     to->clipped -= __builtin_convertvector(luma >= white, rf_f8);
-}
-
-static double total(const rf_f8 *eight)
-{
-    double sum = 0;
-    for (int i = 0; i < 8; i++)
-        sum += (double)(*eight)[i];
-    return sum;
 }
 
 /* The columns past the last eight. */
@@ -106,7 +137,6 @@ static void add_rest(sums *to, const float *up, const float *row, const float *d
         to->xx[i] += gx * gx;
         to->xy[i] += gx * gy;
         to->yy[i] += gy * gy;
-        to->luma[i] += bright[i];
         to->clipped[i] += bright[i] >= CLIPPED_LUMA ? 1.0f : 0.0f;
     }
 }
@@ -124,8 +154,11 @@ RF_HOT_256 static void measure(const rf_image *luma, const rf_image *band, int l
         add_rest(&all, up + x, row + x, down + x, bright + x, side - x);
     }
     double n = (double)side * side;
-    *cell = (rf_cell){(float)(total(&all.energy) / n), (float)(total(&all.xx) / n),   (float)(total(&all.xy) / n),
-                      (float)(total(&all.yy) / n),     (float)(total(&all.luma) / n), (float)(total(&all.clipped) / n)};
+    cell->energy = (float)(total(&all.energy) / n);
+    cell->xx = (float)(total(&all.xx) / n);
+    cell->xy = (float)(total(&all.xy) / n);
+    cell->yy = (float)(total(&all.yy) / n);
+    cell->clipped = (float)(total(&all.clipped) / n);
 }
 
 static void cell_rows(void *arg, int row_begin, int row_end, int block, int thread)
@@ -150,7 +183,7 @@ static void cell_rows(void *arg, int row_begin, int row_end, int block, int thre
             if (!inside)
                 continue;
             measure(j->luma, j->band, left, top, side, cell);
-            cell->luma += (float)moved_by(j->luma, left, top, side, x - left, y - top);
+            measure_quarters(j->luma, x, y, side, cell->luma);
         }
 }
 

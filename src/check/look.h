@@ -11,7 +11,7 @@
 typedef struct rf_cell {
     float energy;     /* mean square of the band, noise still in it */
     float xx, xy, yy; /* structure tensor of the band, mean */
-    float luma;       /* mean, 0..1 */
+    float luma[4];    /* means of its quarters, 0..1: top left, top right, bottom left, bottom right */
     float clipped;    /* share of pixels at white */
 } rf_cell;
 

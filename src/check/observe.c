@@ -9,7 +9,8 @@
 #include "railfold/frame_io.h"
 #include "railfold/memory.h"
 
-enum { ALIGN_SIDE_PX = 1000, CELL_SIDE_PX = 3200, CELLS_ALONG = 60, LEAST_CELL_PX = 8 };
+enum { ALIGN_SIDE_PX = 1000, CELL_SIDE_PX = 3200, CELLS_ALONG = 60, LEAST_CELLS_ALONG = 15, LEAST_CELL_PX = 8 };
+enum { FINE_FRAMES = 400 }; /* longer takes get fewer cells, so that frames x cells does not grow */
 
 /* A decode of the frame after the one in hand. */
 typedef struct reader {
@@ -90,6 +91,14 @@ static int reduce_for(int longer, int side_px)
     while (reduce < 8 && longer / reduce > side_px)
         reduce *= 2;
     return reduce;
+}
+
+static int cells_along(int frame_count)
+{
+    if (frame_count <= FINE_FRAMES)
+        return CELLS_ALONG;
+    int along = (int)(CELLS_ALONG * sqrt((double)FINE_FRAMES / frame_count));
+    return along > LEAST_CELLS_ALONG ? along : LEAST_CELLS_ALONG;
 }
 
 /* ---- opening: headers alone ---- */
@@ -218,7 +227,7 @@ rf_status rf_look_open(rf_look *look, const rf_check_options *options, rf_check_
     look->align_reduce = reduce_for(longer, ALIGN_SIDE_PX);
     look->cell_reduce = reduce_for(longer, CELL_SIDE_PX);
     int width = result->width / look->cell_reduce, height = result->height / look->cell_reduce;
-    int side = (width > height ? width : height) / CELLS_ALONG;
+    int side = (width > height ? width : height) / cells_along(look->count);
     look->cell_px = side > LEAST_CELL_PX ? side : LEAST_CELL_PX;
     look->columns = width / look->cell_px;
     look->rows = height / look->cell_px;
