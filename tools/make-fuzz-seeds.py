@@ -258,6 +258,7 @@ for kind in (b'depth', b'confidence', b'sigma'):
         seed('map_text', f'{kind.decode()}-{unit.decode()}', map_text(kind, unit)[:-1])
 seed('map_text', 'levelled', map_text()[:-1].replace(b'focus plane of frame 0', b'plane laid through the map'))
 seed('map_text', 'wild', b'railfold map: kind=depth offset=-1e999 scale=0x1p3 step_mm=-1 pixel_mm=nan frames=1e9 direction= zero=')
+seed('map_text', 'between-floats', b'railfold map: kind=depth offset=2333333333333333333333Z3e999 step_mm= pixel_mm=nan direction= zero=')
 seed('map_text', 'another', b'a pebble with moss')
 
 # ---- texts ----
