@@ -37,6 +37,7 @@ for option in $(sed 's/\\-/-/g' "$root/docs/railfold.1" | grep -o -e '--[a-z][a-
     grep -qw -e "$option" helps || fault "the man page names $option, which does not exist"
 done
 if command -v man >/dev/null; then
-    man --warnings -E UTF-8 -l -Tutf8 -Z "$root/docs/railfold.1" 2>"$kept/warnings" >/dev/null || true
+    man --warnings -E UTF-8 -l -Tutf8 -Z "$root/docs/railfold.1" 2>"$kept/warnings" >/dev/null ||
+        fault "man cannot show the man page"
     [ ! -s "$kept/warnings" ] || fault "the man page: $(cat "$kept/warnings")"
 fi

@@ -21,7 +21,7 @@ stem=${case_file%.sh}
 RAILFOLD=${RAILFOLD:-$build/railfold}
 TOOLS=$build/tools
 export RAILFOLD TOOLS LC_ALL=C
-unset TERM 2>/dev/null || true
+unset TERM
 
 scratch=$(mktemp -d)
 trap 'chmod -R u+rwx "$scratch" && rm -rf "$scratch"' EXIT

@@ -208,7 +208,7 @@ def same_as_now(command, scratch):
     cwd = f"{scratch}/now"
     fresh(command, cwd)
     result = run(program, command, cwd)
-    return result.returncode == 0 and all(content(f"{cwd}/{n}") == content(f"{scratch}/work/{n}") for n in command.outputs)
+    return result.returncode == 0 and all(content(os.path.join(cwd, n)) == content(os.path.join(scratch, "work", n)) for n in command.outputs)
 
 
 # ---- folders ----
