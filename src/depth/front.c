@@ -191,6 +191,13 @@ done:
     return status;
 }
 
+static void swap_planes(rf_image *a, rf_image *b)
+{
+    rf_image swap = *a;
+    *a = *b;
+    *b = swap;
+}
+
 rf_status rf_front_find(rf_depth *d, rf_error *err)
 {
     rf_status status;
@@ -200,14 +207,12 @@ rf_status rf_front_find(rf_depth *d, rf_error *err)
     rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, energy_rows, d);
     rf_plane_extreme(&d->way, &d->guide_at, FAINT_REACH, -1.0f, d->pool);
     rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, way_rows, d);
-    RF_TRY(rf_plane_fill(&d->front, &d->trust, d->pool, err));
-    for (int j = 0; j < d->energy_height; j++)
-        memcpy(rf_image_row(&d->way, j), rf_image_row(&d->front, j), (size_t)d->energy_width * sizeof(float));
+    swap_planes(&d->way, &d->front);
+    RF_TRY(rf_back_grow(d, err));
+    RF_TRY(rf_plane_fill(&d->way, &d->trust, d->pool, err));
     RF_TRY(grow_front(d, err));
     rf_plane_median(&d->front, &d->guide_at, d->pool);
-    rf_image swap = d->front;
-    d->front = d->guide_at;
-    d->guide_at = swap;
+    swap_planes(&d->front, &d->guide_at);
     rf_plane_extreme(&d->front, &d->guide_at, GUIDE_REACH, 1.0f, d->pool);
 done:
     return status;

@@ -194,6 +194,33 @@ static float own_share(float energy, float strongest_around, float full, float l
     return share > 1.0f ? 1.0f : share < least ? least : share;
 }
 
+/* The strongest energy of the place's own surface around it; 0 where few places agree on that surface. */
+static float own_level(const ballot *b, int i, int j)
+{
+    float level = 0.0f, way = rf_image_row_f32(&b->way, j)[i];
+    int reach = (int)LEAK_REACH, width = b->way.width;
+    if (b->d->known[(size_t)j * (size_t)width + (size_t)i] != RF_KNOWN)
+        return 0.0f;
+    for (int y = j > reach ? j - reach : 0; y <= j + reach && y < b->way.height; y++) {
+        const float *ways = rf_image_row_f32(&b->way, y), *own = rf_image_row_f32(&b->d->way, y);
+        const rf_focus *focus = rf_focus_row(b->d, y);
+        for (int x = i > reach ? i - reach : 0; x <= i + reach && x < width; x++)
+            if (fabsf(ways[x] - way) < RF_SAME_STEPS && fabsf(ways[x] - own[x]) < RF_SAME_STEPS)
+                level = fmaxf(level, focus[x].peak[0].energy);
+    }
+    return level;
+}
+
+/* Ground beside a nearer part: its energy may be the part's rim letting it through, unless it is as strong as the
+ * part's own or, on faint ground, as the ground's around. */
+static float share_beside_near(const ballot *b, int i, int j)
+{
+    float energy = rf_focus_row(b->d, j)[i].peak[0].energy;
+    float share = own_share(energy, rf_image_row_f32(&b->strongest, j)[i], LEAK_SHARE, LEAST_SHARE);
+    float level = share < 1.0f ? own_level(b, i, j) : 0.0f;
+    return level > 0.0f ? fmaxf(share, own_share(energy, level, LEAK_SHARE, LEAST_SHARE)) : share;
+}
+
 static void weigh_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
@@ -214,7 +241,7 @@ static void weigh_rows(void *arg, int begin, int end, int block, int thread)
             if (b->round == 0 && fabsf(way[i] - own[i]) > RF_SAME_STEPS)
                 w *= GROWN_WEIGHT;
             if (b->round == 0 && way[i] - near[i] > RF_APART_STEPS)
-                w *= own_share(focus[i].peak[0].energy, strongest[i], LEAK_SHARE, LEAST_SHARE);
+                w *= share_beside_near(b, i, j);
             else if (b->round == 0 && farther[i] - way[i] > RF_APART_STEPS)
                 w *= own_share(focus[i].peak[0].energy, strongest[i], TAIL_SHARE, LEAST_TAIL);
             weight[i] = w;

@@ -25,6 +25,8 @@ typedef struct rf_focus {
     float lowest;
 } rf_focus;
 
+enum { RF_LONE = 1, RF_KNOWN = 2 };
+
 typedef struct rf_defocus rf_defocus;
 
 struct rf_depth {
@@ -43,10 +45,11 @@ struct rf_depth {
     float full_size_floor; /* the same of that frame at full size */
     int frames_seen;
     /* half size, made after pass 0 */
-    rf_image way;      /* of the sharpest peak, guesses filled in */
-    rf_image trust;    /* 0..1: how far `way` is a measurement */
-    rf_image front;    /* way of the nearest surface that may reach here */
-    rf_image guide_at; /* way at which the guide picture is focused */
+    rf_image way;         /* of the sharpest peak, guesses filled in */
+    rf_image trust;       /* 0..1: how far `way` is a measurement */
+    rf_image front;       /* way of the nearest surface that may reach here */
+    unsigned char *known; /* RF_KNOWN where many places agree on `way`, RF_LONE where trusted all the same, else 0 */
+    rf_image guide_at;    /* way at which the guide picture is focused */
     /* full size, made in pass 1 */
     rf_image guide;        /* what the frames focused on the nearest part around show */
     rf_image guide_weight; /* freed when the pass ends */
@@ -87,6 +90,10 @@ void rf_plane_median(const rf_image *in, rf_image *out, rf_pool *pool);
 
 /* fill.c: replaces values by a smooth continuation of their surroundings as their weight goes to 0. */
 rf_status rf_plane_fill(rf_image *value, const rf_image *weight, rf_pool *pool, rf_error *err) RF_CHECKED;
+
+/* back.c: continues known surfaces through faint places beside strong outlines, in way, trust and the peaks, and takes
+ * trust from faint lone ones. guide_at holds the strongest energy around meanwhile. */
+rf_status rf_back_grow(rf_depth *depth, rf_error *err) RF_CHECKED;
 
 /* front.c: way, trust, front and guide_at from the peaks. */
 rf_status rf_front_find(rf_depth *depth, rf_error *err) RF_CHECKED;
