@@ -115,8 +115,8 @@ rf_status rf_shadow_create(rf_shadow **out, int width, int height, int reduce, i
 void rf_shadow_destroy(rf_shadow **shadow);
 size_t rf_shadow_memory_bytes(int width, int height, int frame_count); /* held at the most */
 
-/* Luma of frame k (RF_F32, coded 0..1, width / reduce by height / reduce), in rising order; not all frames are needed,
- * and those that are not are passed over. */
+/* Luma of frame k (any sample type, coded, width / reduce by height / reduce), in rising order; not all frames are
+ * needed, and those that are not are passed over. */
 rf_status rf_shadow_keep(rf_shadow *shadow, int k, const rf_image *luma, rf_error *err) RF_CHECKED;
 
 /* poses[frame_count]: output pixel -> frame pixel, full size. Adds what was found, and is not there already, to *map.
