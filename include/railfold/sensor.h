@@ -72,7 +72,7 @@ typedef struct rf_sensor_map {
  * short to tell (fewer than RF_SENSOR_SAMPLE_MIN). */
 int rf_sensor_sample(int frame_count, int index[RF_SENSOR_SAMPLE_MAX]);
 
-/* Bytes the search holds at the most, however many frames: 16 * width * height + 64 MiB (tested). */
+/* Bytes the search holds at the most, however many frames: 13 * width * height + 64 MiB (tested). */
 size_t rf_sensor_memory_bytes(int width, int height);
 
 /* For frames of this shape (channels 1 or 3, RF_U8 or RF_U16). `pool` is borrowed until destroy; NULL means one thread.

@@ -9,10 +9,6 @@
 #define HOT_SHARE 2e-5 /* of the pixels; fewer than that every sensor has */
 enum { HOT_MOST = 3, DUST_MANY = 4, SPOTS_NAMED = 4 };
 
-/* Whole frames kept from the first look to the second: as many as this share of the 41 bytes a pixel that a merge holds
- * leaves room for, beside the search and the frames being decoded. */
-enum { KEPT_BYTES_PER_PX = 15 };
-
 rf_status rf_look_sensor_open(rf_look *look, rf_error *err)
 {
     rf_look_sensor *s = &look->sensor;
@@ -25,17 +21,9 @@ rf_status rf_look_sensor_open(rf_look *look, rf_error *err)
                     : RF_OK;
 }
 
-static void end_search(rf_look_sensor *s)
-{
-    rf_sensor_destroy(&s->search);
-    for (int i = 0; i < s->kept_count; i++)
-        rf_image_free(&s->kept[i]);
-    s->kept_count = 0;
-}
-
 void rf_look_sensor_close(rf_look *look)
 {
-    end_search(&look->sensor);
+    rf_sensor_destroy(&look->sensor.search);
     rf_sensor_map_free(&look->sensor.map);
 }
 
@@ -48,25 +36,16 @@ int rf_look_is_sampled(const rf_look *look, int k)
     return 0;
 }
 
-rf_status rf_look_sensor_survey(rf_look *look, int k, rf_image *whole, rf_error *err)
+rf_status rf_look_sensor_survey(rf_look *look, int k, const rf_image *whole, rf_error *err)
 {
-    rf_status status;
     rf_look_sensor *s = &look->sensor;
     if (!rf_look_is_sampled(look, k))
         return RF_OK;
-    if (whole == NULL) { /* a sample with a gap tells nothing */
-        s->whole = 0;
-        end_search(s);
-        return RF_OK;
-    }
-    RF_TRY(rf_sensor_survey(s->search, whole, err));
-    int bytes_per_px = whole->channels * (int)rf_sample_bytes(whole->sample);
-    if ((s->kept_count + 1) * bytes_per_px <= KEPT_BYTES_PER_PX) {
-        s->kept[s->kept_count++] = *whole;
-        *whole = (rf_image){0};
-    }
-done:
-    return status;
+    if (whole != NULL)
+        return rf_sensor_survey(s->search, whole, err);
+    s->whole = 0; /* a sample with a gap tells nothing */
+    rf_sensor_destroy(&s->search);
+    return RF_OK;
 }
 
 static int wanted_again(const rf_look *look, int k)
@@ -91,15 +70,13 @@ rf_status rf_look_sensor_examine(rf_look *look, rf_error *err)
     if (s->search == NULL)
         return RF_OK;
     RF_TRY(rf_sensor_suspects(s->search, &suspects, err));
-    for (int i = 0; i < s->kept_count && suspects > 0; i++)
-        RF_TRY(rf_sensor_examine(s->search, &s->kept[i], err));
-    const rf_visit rest = {NULL, s->index + s->kept_count, s->count - s->kept_count, wanted_again, examine, NULL};
+    const rf_visit again = {NULL, s->index, s->count, wanted_again, examine, NULL};
     if (suspects > 0)
-        RF_TRY(rf_look_visit(look, &rest, err));
+        RF_TRY(rf_look_visit(look, &again, err));
     if (suspects > 0 && s->whole)
         RF_TRY(rf_sensor_finish(s->search, &s->map, err));
 done:
-    end_search(s);
+    rf_sensor_destroy(&s->search);
     return status;
 }
 

@@ -39,9 +39,7 @@ typedef struct rf_look_sensor {
     rf_sensor *search;               /* NULL: none, or it is over */
     int index[RF_SENSOR_SAMPLE_MAX]; /* frames of the sample */
     int count, whole;                /* whole: all of them could be used so far */
-    rf_image kept[RF_SENSOR_SAMPLE_MAX];
-    int kept_count;    /* the first of them, whole, for the second look */
-    rf_sensor_map map; /* found */
+    rf_sensor_map map;               /* found */
 } rf_look_sensor;
 
 typedef struct rf_look {
@@ -109,8 +107,8 @@ void rf_cells_measure(const rf_look *look, int k, const rf_image *luma, float *s
 rf_status rf_look_sensor_open(rf_look *look, rf_error *err) RF_CHECKED;
 void rf_look_sensor_close(rf_look *look);
 int rf_look_is_sampled(const rf_look *look, int k);
-/* Frame k, if it is one of the sample; may take it over. NULL: it is not used. */
-rf_status rf_look_sensor_survey(rf_look *look, int k, rf_image *whole, rf_error *err) RF_CHECKED;
+/* Frame k, if it is one of the sample. NULL: it is not used. */
+rf_status rf_look_sensor_survey(rf_look *look, int k, const rf_image *whole, rf_error *err) RF_CHECKED;
 /* After the survey: the second look, and what was found into sensor.map. */
 rf_status rf_look_sensor_examine(rf_look *look, rf_error *err) RF_CHECKED;
 

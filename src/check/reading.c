@@ -75,7 +75,8 @@ static void start(rf_look *look, const rf_visit *visit, reader *readers, int i)
 static rf_status tell(const rf_look *look, const rf_visit *visit, int done, rf_error *err)
 {
     const rf_check_options *o = look->options;
-    if (visit->stage != NULL && o->progress != NULL && o->progress(o->progress_arg, visit->stage, done, look->count) != 0)
+    if (visit->stage != NULL && o->progress != NULL &&
+        o->progress(o->progress_arg, visit->stage, done, look->count) != 0)
         return rf_fail(err, RF_ERR_STOPPED, "stopped while looking at frame %d of %d", done, look->count);
     return RF_OK;
 }

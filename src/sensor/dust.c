@@ -228,47 +228,97 @@ void rf_dust_survey(dust_finder *self, const rf_image *frame, rf_pool *pool)
 
 /* ---- suspects ---- */
 
-/* Where D shows at all, the share of its square that all frames have in common, on average over the pixels: 1 when
- * nothing moves or refocuses, one over the frame count where only noise is left. */
-static double common_share(const dust_level *level, int frames)
+/* Of one row of a level: where D shows at all, the share of its square that all frames have in common, added up. */
+typedef struct row_share {
+    double shares;
+    int count;
+} row_share;
+
+typedef struct suspect_job {
+    dust_level *level;
+    int frames;
+    row_share *rows; /* of common_share */
+} suspect_job;
+
+static void share_rows(void *arg, int begin, int end, int block, int thread)
 {
-    double shares = 0;
-    size_t count = 0;
-    for (int y = 0; y < level->height; y++) {
+    (void)block;
+    (void)thread;
+    const suspect_job *job = arg;
+    const dust_level *level = job->level;
+    float frames = (float)job->frames;
+    for (int y = begin; y < end; y++) {
         const float *sum = rf_image_row_f32(&level->sum, y), *square = rf_image_row_f32(&level->square, y);
         for (int x = 0; x < level->width; x++)
-            if (square[x] > SHOWS * SHOWS * (float)frames) {
-                shares += (double)(sum[x] * sum[x] / ((float)frames * square[x]));
-                count++;
+            if (square[x] > SHOWS * SHOWS * frames) {
+                job->rows[y].shares += (double)(sum[x] * sum[x] / (frames * square[x]));
+                job->rows[y].count++;
             }
     }
-    return count > 0 ? shares / (double)count : 1;
 }
 
-int rf_dust_take_changes(const dust_finder *self)
+/* The same on average over the pixels: 1 when nothing moves or refocuses, one over the frame count where only noise is
+ * left. */
+static rf_status common_share(dust_level *level, int frames, rf_pool *pool, double *share, rf_error *err)
 {
-    return self->levels > 0 && common_share(&self->level[0], self->surveyed) <= MOST_COMMON;
+    suspect_job job = {.level = level, .frames = frames};
+    double shares = 0;
+    int64_t count = 0;
+    rf_status status = rf_alloc(&job.rows, (size_t)level->height, sizeof *job.rows, "the search for dust", err);
+    if (status != RF_OK)
+        return status;
+    rf_pool_rows(pool, level->height, BLOCK_ROWS, share_rows, &job);
+    for (int y = 0; y < level->height; y++) {
+        shares += job.rows[y].shares;
+        count += job.rows[y].count;
+    }
+    *share = count > 0 ? shares / (double)count : 1;
+    rf_free(job.rows);
+    return RF_OK;
 }
 
-static float score_at(const dust_level *level, int x, int y)
+rf_status rf_dust_take_changes(dust_finder *self, rf_pool *pool, int *changes, rf_error *err)
 {
-    int n = level->quiet[(size_t)y * (size_t)level->width + (size_t)x];
-    if (n < QUIET_MIN)
-        return 0.0f;
-    float mean = rf_image_row_f32(&level->quiet_sum, y)[x] / (float)n;
-    float variance = rf_image_row_f32(&level->quiet_square, y)[x] / (float)n - mean * mean;
-    float spread = sqrtf(fmaxf(variance, 0.0f));
-    return (float)n * fmaxf(1.0f - spread / (STEADY * mean), 0.0f);
+    double share = 1;
+    rf_status status = RF_OK;
+    if (self->levels > 0)
+        status = common_share(&self->level[0], self->surveyed, pool, &share, err);
+    *changes = self->take_changes = self->levels > 0 && share <= MOST_COMMON;
+    return status;
+}
+
+/* Scores take the place of the smoothed luma, which is needed no more. */
+RF_HOT_256 static void score_row(float *restrict score, const float *restrict quiet_sum,
+                                 const float *restrict quiet_square, const uint8_t *restrict quiet, int width)
+{
+    for (int x = 0; x < width; x++) {
+        int count = quiet[x] > 0 ? quiet[x] : 1;
+        float n = (float)count, mean = quiet_sum[x] / n, variance = quiet_square[x] / n - mean * mean;
+        float spread = sqrtf(variance > 0.0f ? variance : 0.0f), steady = 1.0f - spread / (STEADY * mean);
+        score[x] = count < QUIET_MIN || !(steady > 0.0f) ? 0.0f : n * steady;
+    }
+}
+
+static void score_rows(void *arg, int begin, int end, int block, int thread)
+{
+    (void)block;
+    (void)thread;
+    const suspect_job *job = arg;
+    dust_level *level = job->level;
+    for (int y = begin; y < end; y++)
+        score_row(rf_image_row_f32(&level->smooth, y), rf_image_row_f32(&level->quiet_sum, y),
+                  rf_image_row_f32(&level->quiet_square, y), level->quiet + (size_t)y * (size_t)level->width,
+                  level->width);
 }
 
 static int is_highest_nearby(const dust_level *level, int x, int y, float score)
 {
-    for (int j = rf_clamp_int(y - SAME_SPOT_PX, 0, y); j <= y + SAME_SPOT_PX && j < level->height; j++)
-        for (int i = rf_clamp_int(x - SAME_SPOT_PX, 0, x); i <= x + SAME_SPOT_PX && i < level->width; i++) {
-            float other = score_at(level, i, j);
-            if (other > score || (other == score && (j < y || (j == y && i < x))))
+    for (int j = rf_clamp_int(y - SAME_SPOT_PX, 0, y); j <= y + SAME_SPOT_PX && j < level->height; j++) {
+        const float *others = rf_image_row_f32(&level->smooth, j);
+        for (int i = rf_clamp_int(x - SAME_SPOT_PX, 0, x); i <= x + SAME_SPOT_PX && i < level->width; i++)
+            if (others[i] > score || (others[i] == score && (j < y || (j == y && i < x))))
                 return 0;
-        }
+    }
     return 1;
 }
 
@@ -285,17 +335,19 @@ static void insert(dust_finder *self, dust_suspect suspect)
     self->suspects[at] = suspect;
 }
 
-rf_status rf_dust_suspects(dust_finder *self, rf_error *err)
+rf_status rf_dust_suspects(dust_finder *self, rf_pool *pool, rf_error *err)
 {
     rf_status status;
     RF_TRY(rf_alloc(&self->suspects, DUST_SUSPECTS_MAX, sizeof *self->suspects, "the suspected dust", err));
-    if (!rf_dust_take_changes(self))
+    if (!self->take_changes)
         return RF_OK;
     for (int l = 0; l < self->levels; l++) {
-        const dust_level *level = &self->level[l];
+        dust_level *level = &self->level[l];
+        suspect_job job = {.level = level};
+        rf_pool_rows(pool, level->height, BLOCK_ROWS, score_rows, &job);
         for (int y = RING_PX; y < level->height - RING_PX; y++)
             for (int x = RING_PX; x < level->width - RING_PX; x++) {
-                float score = score_at(level, x, y);
+                float score = rf_image_row_f32(&level->smooth, y)[x];
                 if (score <= 0.0f || !is_highest_nearby(level, x, y, score))
                     continue;
                 int reduce = level->reduce;
@@ -329,15 +381,26 @@ static void take_crop(const dust_finder *self, const rf_image *frame, const dust
     }
 }
 
-rf_status rf_dust_examine(dust_finder *self, const rf_image *frame, rf_error *err)
+typedef struct examine_job {
+    dust_finder *self;
+    const rf_image *frame;
+} examine_job;
+
+static void examine_suspects(void *arg, int begin, int end, int block, int thread)
 {
-    (void)err;
-    for (int i = 0; i < self->count; i++) {
-        dust_suspect *suspect = &self->suspects[i];
-        take_crop(self, frame, suspect, suspect->crops + (size_t)self->examined * DUST_AREA);
-    }
+    (void)block;
+    (void)thread;
+    const examine_job *job = arg;
+    const dust_finder *self = job->self;
+    for (int i = begin; i < end; i++)
+        take_crop(self, job->frame, &self->suspects[i], self->suspects[i].crops + (size_t)self->examined * DUST_AREA);
+}
+
+void rf_dust_examine(dust_finder *self, const rf_image *frame, rf_pool *pool)
+{
+    examine_job job = {.self = self, .frame = frame};
+    rf_pool_rows(pool, self->count, 1, examine_suspects, &job);
     self->examined++;
-    return RF_OK;
 }
 
 /* ---- verdict ---- */
@@ -352,21 +415,50 @@ static int covered_already(const rf_sensor_map *map, const rf_dust_spot *spot)
     return 0;
 }
 
-rf_status rf_dust_finish(dust_finder *self, rf_sensor_map *map, rf_error *err)
+typedef struct verdict {
+    rf_dust_spot spot;
+    int is_dust;
+    rf_status status;
+    rf_error error;
+} verdict;
+
+typedef struct judge_job {
+    const dust_finder *self;
+    verdict *verdicts; /* a suspect */
+} judge_job;
+
+static void judge_suspects(void *arg, int begin, int end, int block, int thread)
+{
+    (void)block;
+    (void)thread;
+    const judge_job *job = arg;
+    for (int i = begin; i < end; i++) {
+        verdict *v = &job->verdicts[i];
+        v->status = rf_dust_judge(&job->self->suspects[i], job->self->examined, &v->spot, &v->is_dust, &v->error);
+    }
+}
+
+rf_status rf_dust_finish(dust_finder *self, rf_sensor_map *map, rf_pool *pool, rf_error *err)
 {
     rf_status status = RF_OK;
+    judge_job job = {.self = self};
     if (self->count == 0)
         return RF_OK;
+    RF_TRY(rf_alloc(&job.verdicts, (size_t)self->count, sizeof *job.verdicts, "the dust", err));
     RF_TRY(rf_alloc(&map->dust, (size_t)self->count, sizeof *map->dust, "the dust", err));
+    rf_pool_rows(pool, self->count, 1, judge_suspects, &job);
     for (int i = 0; i < self->count; i++) {
-        rf_dust_spot spot = {0};
-        int is_dust;
-        RF_TRY(rf_dust_judge(&self->suspects[i], self->examined, &spot, &is_dust, err));
-        if (is_dust && !covered_already(map, &spot))
-            map->dust[map->dust_count++] = spot;
-        else
-            rf_free(spot.gain);
+        verdict *v = &job.verdicts[i];
+        if (v->status != RF_OK)
+            RF_TRY(rf_fail(err, v->status, "%s", v->error.text));
+        if (v->is_dust && !covered_already(map, &v->spot)) {
+            map->dust[map->dust_count++] = v->spot;
+            v->spot.gain = NULL;
+        }
     }
 done:
+    for (int i = 0; job.verdicts != NULL && i < self->count; i++)
+        rf_free(job.verdicts[i].spot.gain);
+    rf_free(job.verdicts);
     return status;
 }
