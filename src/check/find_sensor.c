@@ -77,6 +77,8 @@ rf_status rf_look_sensor_examine(rf_look *look, rf_error *err)
         RF_TRY(rf_sensor_finish(s->search, &s->map, err));
 done:
     rf_sensor_destroy(&s->search);
+    for (int i = 0; i < RF_LOOK_SLOTS; i++)
+        rf_image_free(&look->slots[i].whole);
     return status;
 }
 

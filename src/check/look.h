@@ -34,6 +34,15 @@ typedef struct rf_step {
     int in_focus;                /* how many those are */
 } rf_step;
 
+/* One frame as read. A visit (reading.h) may take a picture over by moving the struct out and zeroing it. */
+typedef struct rf_seen {
+    rf_image whole; /* as stored */
+    rf_image cells; /* luma, reduced by cell_reduce, in the look's cell_sample */
+    rf_image luma;  /* RF_F32, reduced by align_reduce */
+} rf_seen;
+
+enum { RF_LOOK_SLOTS = RF_POOL_LANES + 1 }; /* frames being read: one in hand, one in each lane */
+
 /* The search for faults of the sensor, on whole frames of a sample. */
 typedef struct rf_look_sensor {
     rf_sensor *search;               /* NULL: none, or it is over */
@@ -54,6 +63,7 @@ typedef struct rf_look {
     int *all;                      /* 0 to count - 1 */
     rf_image *kept;                /* count: lumas for the cells, as many as there is room for */
     size_t kept_bytes;
+    rf_seen slots[RF_LOOK_SLOTS]; /* room that the visits share */
     rf_look_sensor sensor;
     rf_pose *poses; /* output (reference) pixel -> frame pixel, full size */
     rf_align_frame *aligned;

@@ -197,6 +197,11 @@ void rf_look_close(rf_look *look)
 {
     rf_shadow_destroy(&look->shadow);
     rf_look_sensor_close(look);
+    for (int i = 0; i < RF_LOOK_SLOTS; i++) {
+        rf_image_free(&look->slots[i].whole);
+        rf_image_free(&look->slots[i].cells);
+        rf_image_free(&look->slots[i].luma);
+    }
     for (int k = 0; look->kept != NULL && k < look->count; k++)
         rf_image_free(&look->kept[k]);
     rf_free(look->kept);

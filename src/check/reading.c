@@ -5,12 +5,10 @@
 
 #include "railfold/frame_io.h"
 
-enum { SLOTS = RF_POOL_LANES + 1 }; /* one in hand, one in each lane */
-
 typedef struct reader {
     const rf_look *look;
     int frame, wanted;
-    rf_seen seen;
+    rf_seen *seen;
     rf_status status;
     rf_error err;
 } reader;
@@ -39,15 +37,15 @@ static rf_status read_frame(reader *r, rf_error *err)
     const char *file = look->options->frames[r->frame];
     rf_frame_limits limits = rf_frame_limits_pixels(look->options->max_pixels);
     if (r->wanted & RF_SEE_WHOLE) {
-        RF_TRY(rf_frame_read(file, &limits, &r->seen.whole, NULL, NULL, err));
+        RF_TRY(rf_frame_read(file, &limits, &r->seen->whole, NULL, NULL, err));
         if (r->wanted & RF_SEE_CELLS)
-            RF_TRY(reduce_to(&r->seen.whole, look->cell_reduce, look->cell_sample, &r->seen.cells, err));
+            RF_TRY(reduce_to(&r->seen->whole, look->cell_reduce, look->cell_sample, &r->seen->cells, err));
     } else if (r->wanted & RF_SEE_CELLS) {
-        RF_TRY(rf_frame_read_luma_as(file, &limits, look->cell_reduce, look->cell_sample, &r->seen.cells, NULL, NULL,
+        RF_TRY(rf_frame_read_luma_as(file, &limits, look->cell_reduce, look->cell_sample, &r->seen->cells, NULL, NULL,
                                      err));
     }
     if (r->wanted & RF_SEE_LUMA)
-        RF_TRY(reduce_to(&r->seen.cells, look->align_reduce / look->cell_reduce, RF_F32, &r->seen.luma, err));
+        RF_TRY(reduce_to(&r->seen->cells, look->align_reduce / look->cell_reduce, RF_F32, &r->seen->luma, err));
 done:
     return status;
 }
@@ -63,8 +61,9 @@ static void start(rf_look *look, const rf_visit *visit, reader *readers, int i)
 {
     if (i >= visit->count)
         return;
-    reader *r = &readers[i % SLOTS];
+    reader *r = &readers[i % RF_LOOK_SLOTS];
     r->look = look;
+    r->seen = &look->slots[i % RF_LOOK_SLOTS];
     r->frame = visit->frames[i];
     r->wanted = look->result->frames[r->frame].used ? visit->wanted(look, r->frame) : 0;
     r->status = RF_OK;
@@ -84,12 +83,12 @@ static rf_status tell(const rf_look *look, const rf_visit *visit, int done, rf_e
 rf_status rf_look_visit(rf_look *look, const rf_visit *visit, rf_error *err)
 {
     rf_status status = RF_OK;
-    reader readers[SLOTS];
+    reader readers[RF_LOOK_SLOTS];
     memset(readers, 0, sizeof readers);
     for (int i = 0; i < RF_POOL_LANES; i++)
         start(look, visit, readers, i);
     for (int i = 0; i < visit->count; i++) {
-        reader *now = &readers[i % SLOTS];
+        reader *now = &readers[i % RF_LOOK_SLOTS];
         rf_pool_join_on(look->pool, i % RF_POOL_LANES);
         start(look, visit, readers, i + RF_POOL_LANES);
         RF_TRY(tell(look, visit, i, err));
@@ -98,16 +97,11 @@ rf_status rf_look_visit(rf_look *look, const rf_visit *visit, rf_error *err)
         else if (now->status != RF_OK)
             RF_TRY(rf_fail(err, now->status, "%s", now->err.text));
         int used = look->result->frames[now->frame].used;
-        RF_TRY(visit->fn(look, now->frame, used ? &now->seen : NULL, visit->arg, err));
+        RF_TRY(visit->fn(look, now->frame, used ? now->seen : NULL, visit->arg, err));
     }
     RF_TRY(tell(look, visit, visit->count, err));
 done:
     for (int lane = 0; lane < RF_POOL_LANES; lane++)
         rf_pool_join_on(look->pool, lane);
-    for (int i = 0; i < SLOTS; i++) {
-        rf_image_free(&readers[i].seen.whole);
-        rf_image_free(&readers[i].seen.cells);
-        rf_image_free(&readers[i].seen.luma);
-    }
     return status;
 }

@@ -7,13 +7,6 @@
 /* What is wanted of a frame. */
 enum { RF_SEE_WHOLE = 1, RF_SEE_CELLS = 2, RF_SEE_LUMA = 4 };
 
-/* One frame as read. A visit may take a picture over by moving the struct out and zeroing it. */
-typedef struct rf_seen {
-    rf_image whole; /* as stored */
-    rf_image cells; /* luma, reduced by cell_reduce, in the look's cell_sample */
-    rf_image luma;  /* RF_F32, reduced by align_reduce */
-} rf_seen;
-
 typedef struct rf_visit {
     const char *stage; /* of the progress; NULL: none is told */
     const int *frames; /* which, in rising order */

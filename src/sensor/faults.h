@@ -44,7 +44,9 @@ rf_status rf_hot_finish(hot_finder *self, rf_sensor_map *map, rf_error *err) RF_
 rf_status rf_hot_extent(const hot_finder *self, const hot_suspect *const *accepted, int count, rf_sensor_map *map,
                         rf_error *err) RF_CHECKED;
 
-/* ---- dust.c ---- */
+/* ---- dust.c, dust_suspects.c ---- */
+
+enum { DUST_RING_PX = 5 }; /* of a level: finds spots of 2 to 3 level pixels radius best */
 
 enum { DUST_REACH = 48, DUST_SIDE = 2 * DUST_REACH + 1, DUST_AREA = DUST_SIDE * DUST_SIDE };
 enum { DUST_LEVELS = 2, DUST_SUSPECTS_MAX = 64 };
