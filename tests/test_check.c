@@ -159,6 +159,37 @@ static void one_thread_and_three_say_the_same(void **state)
     wipe(&take);
 }
 
+/* The room for lumas decides what is decoded twice, not what is found: none, half of them, all of them kept. */
+static void frames_read_again_say_the_same_as_frames_kept(void **state)
+{
+    (void)state;
+    static const size_t room[] = {1, (size_t)(FRAMES / 2) * 2 * WIDTH * HEIGHT, 0};
+    drawn_take take;
+    spoil s = none;
+    s.soft_at = 6;
+    draw(&take, &s);
+    char *texts[3];
+    for (int i = 0; i < 3; i++) {
+        rf_check_options options = rf_check_options_default();
+        rf_check_result result;
+        rf_error err = {0};
+        options.frames = take.list;
+        options.frame_count = FRAMES;
+        options.threads = 2;
+        options.kept_bytes = room[i];
+        rf_check_result_init(&result);
+        if (rf_check_take(&options, &result, &err) != RF_OK)
+            fail_msg("%s", err.text);
+        texts[i] = json_without_time(&result);
+        rf_check_result_free(&result);
+    }
+    assert_string_equal(texts[0], texts[2]);
+    assert_string_equal(texts[1], texts[2]);
+    for (int i = 0; i < 3; i++)
+        rf_free(texts[i]);
+    wipe(&take);
+}
+
 /* Every n-th allocation up to the first few hundred fails once: an error comes back, nothing is lost. */
 static void failing_memory_is_told(void **state)
 {
@@ -311,6 +342,7 @@ int main(void)
         cmocka_unit_test(cut_file_is_a_finding_and_not_a_failure),
         cmocka_unit_test(frame_of_another_size_is_found),
         cmocka_unit_test(one_thread_and_three_say_the_same),
+        cmocka_unit_test(frames_read_again_say_the_same_as_frames_kept),
         cmocka_unit_test(failing_memory_is_told),
         cmocka_unit_test(quick_check_reads_poses_gains_and_settings),
         cmocka_unit_test(plan_is_read_and_anything_else_refused),

@@ -224,8 +224,8 @@ static int wanted_for_poses(const rf_look *look, int k)
 
 static void keep_cells(rf_look *look, int k, rf_image *cells)
 {
-    size_t bytes = (size_t)cells->height * cells->stride_bytes;
-    if (look->kept_bytes + bytes > KEPT_BYTES)
+    size_t bytes = (size_t)cells->height * cells->stride_bytes, most = look->options->kept_bytes;
+    if (look->kept_bytes + bytes > (most != 0 ? most : KEPT_BYTES))
         return;
     look->kept_bytes += bytes;
     look->kept[k] = *cells;
