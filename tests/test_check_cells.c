@@ -175,7 +175,8 @@ static void quarters_are_read_between_pixels(void **state)
     for (int y = 1; y < ROWS - 1; y++)
         for (int x = 1; x < COLUMNS - 1; x++)
             for (int i = 0; i < 4; i++) {
-                double middle_x = x * CELL_PX + (i % 2 ? 5.5 : 1.5) + 3.4, middle_y = y * CELL_PX + (i / 2 ? 5.5 : 1.5) - 1.7;
+                double middle_x = x * CELL_PX + (i % 2 ? 5.5 : 1.5) + 3.4,
+                       middle_y = y * CELL_PX + (i / 2 ? 5.5 : 1.5) - 1.7;
                 double expected = 0.1 + 0.004 * middle_x + 0.003 * middle_y;
                 assert_true(fabs((double)cell_at(m, 2, x, y)->luma[i] - expected) < 1e-5);
             }
