@@ -250,10 +250,10 @@ static void line_on_a_cells_border_is_no_uncovered_start(void **state)
     (void)state;
     rf_error err = {0};
     made *m = make();
-    focus_all_at(m, 0.9);
+    focus_all_at(m, 1.2);
     for (int k = 0; k < COUNT; k++)
         for (int y = 0; y < ROWS; y++)
-            cell_at(m, k, k == 0 ? 5 : 6, y)->energy += 2 * cell_at(m, k, 0, y)->energy;
+            cell_at(m, k, k == 0 ? 5 : 6, y)->energy += 8 * cell_at(m, k, 0, y)->energy;
     tell_peaks(m);
     assert_int_equal(m->peaks[5].frame, 0);
     assert_int_equal(rf_find_cover(&m->look, &err), RF_OK);

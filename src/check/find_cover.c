@@ -8,6 +8,7 @@
 
 #define RISE 1.15f            /* towards the end frame, from frame to frame */
 #define RISE_AROUND 1.03      /* the same of the cells around */
+#define STEADY_RISE 0.5f      /* of the last rise, in the one before it */
 #define UNCOVERED_SHARE 0.015 /* of the subject */
 #define GRAVE_UNCOVERED 0.08
 #define CLIPPED_SHARE 0.0075 /* of the subject, each place in its sharpest frame */
@@ -68,13 +69,16 @@ static double rise_around(const rf_look *look, int cell, int end, int other)
     return at_other > 0 ? at_end / at_other : 1;
 }
 
+/* A rise that comes in the last step alone, and not in the cells around, is a line that crossed a cell's border. */
 static int still_rises(const rf_look *look, int cell, int end)
 {
     int inward = end == 0 ? 1 : -1;
     float a = rf_look_signal(look, end, cell), b = rf_look_signal(look, end + inward, cell),
           c = rf_look_signal(look, end + 2 * inward, cell);
-    return look->peaks[cell].frame == end && a > RISE * b && b > c &&
-           rise_around(look, cell, end, end + inward) > RISE_AROUND;
+    if (look->peaks[cell].frame != end || a <= RISE * b || b <= c)
+        return 0;
+    int steady = c <= 0 || logf(b / c) > STEADY_RISE * logf(a / b);
+    return steady || rise_around(look, cell, end, end + inward) > RISE_AROUND;
 }
 
 static rf_status find_uncovered(rf_look *look, int end, int subject, rf_error *err)
