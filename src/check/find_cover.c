@@ -8,7 +8,7 @@
 
 #define RISE 1.15f            /* towards the end frame, from frame to frame */
 #define RISE_AROUND 1.03      /* the same of the cells around */
-#define STEADY_RISE 0.5f      /* of the last rise, in the one before it */
+#define TURN_AROUND 1.05      /* and of the frame next to the end over the one behind it */
 #define UNCOVERED_SHARE 0.015 /* of the subject */
 #define GRAVE_UNCOVERED 0.08
 #define CLIPPED_SHARE 0.0075 /* of the subject, each place in its sharpest frame */
@@ -51,7 +51,7 @@ static const char *region_name(const region *r, const rf_look *look)
     return names[row > 2 ? 2 : row][column > 2 ? 2 : column];
 }
 
-/* Energy of the subject around a cell in frame `end` over that in the frame `other`. Cells lie on whole pixels: a line
+/* Energy of the subject around a cell in frame `end` over that in frame `other`. Cells lie on whole pixels: a line
  * close to a cell's border is in it in one frame and out of it in the next, but stays among its neighbours. */
 static double rise_around(const rf_look *look, int cell, int end, int other)
 {
@@ -69,16 +69,20 @@ static double rise_around(const rf_look *look, int cell, int end, int other)
     return at_other > 0 ? at_end / at_other : 1;
 }
 
-/* A rise that comes in the last step alone, and not in the cells around, is a line that crossed a cell's border. */
+/* Where the cells around are sharpest one frame in, the subject begins there, and what rises in the end frame is a line
+ * that crossed the cell's border. */
+static int turns_around(const rf_look *look, int cell, int end, int inward)
+{
+    return rise_around(look, cell, end, end + inward) < RISE_AROUND &&
+           rise_around(look, cell, end + inward, end + 2 * inward) > TURN_AROUND;
+}
+
 static int still_rises(const rf_look *look, int cell, int end)
 {
     int inward = end == 0 ? 1 : -1;
     float a = rf_look_signal(look, end, cell), b = rf_look_signal(look, end + inward, cell),
           c = rf_look_signal(look, end + 2 * inward, cell);
-    if (look->peaks[cell].frame != end || a <= RISE * b || b <= c)
-        return 0;
-    int steady = c <= 0 || logf(b / c) > STEADY_RISE * logf(a / b);
-    return steady || rise_around(look, cell, end, end + inward) > RISE_AROUND;
+    return look->peaks[cell].frame == end && a > RISE * b && b > c && !turns_around(look, cell, end, inward);
 }
 
 static rf_status find_uncovered(rf_look *look, int end, int subject, rf_error *err)
