@@ -70,6 +70,18 @@ static void soft_frame_is_found(void **state)
     assert_found(&s, RF_CHECK_BLUR, 6, RF_CHECK_BLUR);
 }
 
+static void shaken_first_and_last_frames_are_found(void **state)
+{
+    (void)state;
+    spoil s = none;
+    s.smear_at = 0;
+    assert_found(&s, RF_CHECK_BLUR, 0, RF_CHECK_BLUR);
+    s.smear_at = FRAMES - 1;
+    assert_found(&s, RF_CHECK_BLUR, FRAMES - 1, RF_CHECK_BLUR);
+    s.smear_at = 1; /* and it alone: its neighbour is not smeared across */
+    assert_found(&s, RF_CHECK_BLUR, 1, RF_CHECK_BLUR);
+}
+
 static void fading_light_is_found(void **state)
 {
     (void)state;
@@ -337,6 +349,7 @@ int main(void)
         cmocka_unit_test(frame_taken_twice_is_found),
         cmocka_unit_test(step_left_out_is_found),
         cmocka_unit_test(soft_frame_is_found),
+        cmocka_unit_test(shaken_first_and_last_frames_are_found),
         cmocka_unit_test(fading_light_is_found),
         cmocka_unit_test(rail_that_went_back_is_found),
         cmocka_unit_test(cut_file_is_a_finding_and_not_a_failure),
