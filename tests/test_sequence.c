@@ -274,8 +274,7 @@ static void claim_size(const char *path, unsigned side, off_t bytes)
     assert_int_equal(truncate(path, bytes), 0);
 }
 
-/* Its header was refused when the take was put in order, so that it came last, whatever its time and the limit of the
- * run. */
+/* Its header was refused when the take was put in order: it stayed behind its neighbour by name, whatever its time. */
 static void a_frame_above_the_pixel_limit_still_has_its_place_in_time(void **state)
 {
     place *here = *state;
