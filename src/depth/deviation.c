@@ -182,23 +182,24 @@ static void finish_rows(void *arg, int begin, int end, int block, int thread)
     }
 }
 
-rf_status rf_deviation_find(const rf_depth *d, const rf_image *depth, rf_deviation *found, rf_error *err)
+rf_status rf_deviation_find(const rf_depth *depth, const rf_image *map, rf_deviation *found, rf_error *err)
 {
     rf_status status;
     rf_image spare = {0};
-    deviation_job job = {.depth = depth, .cell = d->cell, .size = &found->steps, .count = &found->differences};
+    deviation_job job = {.depth = map, .cell = depth->cell, .size = &found->steps, .count = &found->differences};
     rf_image *plane[] = {&found->steps, &found->differences, &spare};
     for (int i = 0; i < 3; i++)
-        RF_TRY(rf_image_alloc(plane[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth deviation", err));
-    rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, difference_rows, &job);
-    gather(&found->steps, &spare, d->pool);
-    gather(&found->differences, &spare, d->pool);
+        RF_TRY(
+            rf_image_alloc(plane[i], depth->energy_width, depth->energy_height, 1, RF_F32, "the depth deviation", err));
+    rf_pool_rows(depth->pool, depth->energy_height, RF_DEPTH_BLOCK_ROWS, difference_rows, &job);
+    gather(&found->steps, &spare, depth->pool);
+    gather(&found->differences, &spare, depth->pool);
     job.to = &spare;
-    rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, edge_rows, &job);
+    rf_pool_rows(depth->pool, depth->energy_height, RF_DEPTH_BLOCK_ROWS, edge_rows, &job);
     spread_distance(&spare, 1);
     spread_distance(&spare, -1);
     job.from = &spare;
-    rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, finish_rows, &job);
+    rf_pool_rows(depth->pool, depth->energy_height, RF_DEPTH_BLOCK_ROWS, finish_rows, &job);
 done:
     rf_image_free(&spare);
     return status;

@@ -108,6 +108,15 @@ static rf_status same_shape(const rf_take *take, int first, int k, const rf_fram
     return RF_OK;
 }
 
+/* No frame is left: the sentence names the first and why. A reason opens with the file's name or does not have it. */
+static rf_status none_left(const rf_take *take, const char *deed, rf_error *err)
+{
+    const char *file = take->options->frames[0], *reason = take->report->frames[0].reason;
+    int named = strncmp(reason, file, strlen(file)) == 0;
+    return rf_fail(err, RF_ERR_INPUT, "none of the %d frames can be %s, the first: %s%s%s", take->report->frame_count,
+                   deed, named ? "" : file, named ? "" : ": ", reason);
+}
+
 static rf_status probe_all(rf_take *take, rf_error *err)
 {
     const rf_merge_options *options = take->options;
@@ -133,8 +142,7 @@ static rf_status probe_all(rf_take *take, rf_error *err)
             return status;
     }
     if (first < 0)
-        return rf_fail(err, RF_ERR_INPUT, "none of the %d frames can be read, the first is %s", options->frame_count,
-                       options->frames[0]);
+        return none_left(take, "read", err);
     return RF_OK;
 }
 
@@ -155,8 +163,7 @@ rf_status rf_take_settle_reference(rf_take *take, rf_error *err)
 {
     rf_frame_info info;
     if (rf_take_used_count(take) == 0)
-        return rf_fail(err, RF_ERR_INPUT, "none of the %d frames can be used, the first is %s",
-                       take->report->frame_count, take->options->frames[0]);
+        return none_left(take, "used", err);
     take->reference = settle_reference(take);
     return rf_frame_probe(take->options->frames[take->reference], &take->limits, &info, &take->metadata, err);
 }
