@@ -2,7 +2,8 @@
  *
  * A page that a program touches first costs an interrupt, a clearing and, on a virtual machine, a call of its host:
  * more than most loops then do with it. So pages are asked for by the block and not one by one as they are touched, and
- * those of a freed block are moved under the next one (mremap), at the price of a few page table entries. */
+ * those of freed blocks serve the next one: where they lie when that suffices, else moved under it (mremap), at the
+ * price of their page table entries. */
 #ifndef RF_PAGES_H
 #define RF_PAGES_H
 
