@@ -189,7 +189,7 @@ rf_status rf_deviation_find(const rf_depth *d, const rf_image *depth, rf_deviati
     deviation_job job = {.depth = depth, .cell = d->cell, .size = &found->steps, .count = &found->differences};
     rf_image *plane[] = {&found->steps, &found->differences, &spare};
     for (int i = 0; i < 3; i++)
-        RF_TRY(rf_image_alloc(plane[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth deviation", err));
+        RF_TRY(rf_image_alloc_raw(plane[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth deviation", err));
     rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, difference_rows, &job);
     gather(&found->steps, &spare, d->pool);
     gather(&found->differences, &spare, d->pool);

@@ -196,7 +196,7 @@ rf_status rf_front_find(rf_depth *d, rf_error *err)
     rf_status status;
     rf_image *plane[4] = {&d->way, &d->trust, &d->front, &d->guide_at};
     for (int i = 0; i < 4; i++)
-        RF_TRY(rf_image_alloc(plane[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth map", err));
+        RF_TRY(rf_image_alloc_raw(plane[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth map", err));
     rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, energy_rows, d);
     rf_plane_extreme(&d->way, &d->guide_at, FAINT_REACH, -1.0f, d->pool);
     rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, way_rows, d);

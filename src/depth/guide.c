@@ -12,8 +12,10 @@ static const float REACH_STEPS = 2.0f;
 rf_status rf_guide_begin(rf_depth *d, rf_error *err)
 {
     rf_status status;
-    RF_TRY(rf_image_alloc(&d->guide, d->width, d->height, 3, RF_F32, "the guide picture", err));
-    RF_TRY(rf_image_alloc(&d->guide_weight, d->width, d->height, 1, RF_F32, "the guide picture", err));
+    RF_TRY(rf_image_alloc_raw(&d->guide, d->width, d->height, 3, RF_F32, "the guide picture", err));
+    RF_TRY(rf_image_alloc_raw(&d->guide_weight, d->width, d->height, 1, RF_F32, "the guide picture", err));
+    rf_image_clear(&d->guide, d->pool);
+    rf_image_clear(&d->guide_weight, d->pool);
 done:
     return status;
 }

@@ -97,10 +97,10 @@ rf_status rf_depth_result(rf_depth *d, rf_depth_maps *maps, rf_error *err)
     rf_deviation deviation = {{0}, {0}};
     if (d->in_pass || d->pass + 1 != rf_depth_passes(d))
         return rf_fail(err, RF_ERR_INTERNAL, "the depth map was asked for before its last pass ended");
-    RF_TRY(rf_image_alloc(&maps->depth, d->width, d->height, 1, RF_F32, "the depth map", err));
+    RF_TRY(rf_image_alloc_raw(&maps->depth, d->width, d->height, 1, RF_F32, "the depth map", err));
     RF_TRY(rf_outline_settle(d, &maps->depth, err)); /* before the other maps take memory */
-    RF_TRY(rf_image_alloc(&maps->confidence, d->width, d->height, 1, RF_F32, "the confidence map", err));
-    RF_TRY(rf_image_alloc(&maps->sigma, d->width, d->height, 1, RF_F32, "the depth deviation map", err));
+    RF_TRY(rf_image_alloc_raw(&maps->confidence, d->width, d->height, 1, RF_F32, "the confidence map", err));
+    RF_TRY(rf_image_alloc_raw(&maps->sigma, d->width, d->height, 1, RF_F32, "the depth deviation map", err));
     RF_TRY(rf_deviation_find(d, &maps->depth, &deviation, err));
     map_job job = {d, maps, &deviation};
     rf_pool_rows(d->pool, d->height, RF_DEPTH_BLOCK_ROWS, map_rows, &job);

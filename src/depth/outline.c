@@ -310,7 +310,7 @@ static rf_status make_planes(ballot *b, int width, int height, rf_error *err)
     rf_image *plane[PLANES];
     free_planes(b, plane);
     for (int i = 0; i < PLANES; i++)
-        RF_TRY(rf_image_alloc(plane[i], width, height, 1, RF_F32, "the depth edges", err));
+        RF_TRY(rf_image_alloc_raw(plane[i], width, height, 1, RF_F32, "the depth edges", err));
 done:
     return status;
 }
@@ -341,7 +341,7 @@ static rf_status refine(ballot *b, rf_image *settled, rf_image *depth_map, rf_er
     b->way = *settled;
     while (b->cell > 2) {
         int cell = b->cell / 2;
-        RF_TRY(rf_image_alloc(&finer, d->width / cell, d->height / cell, 1, RF_F32, "the depth edges", err));
+        RF_TRY(rf_image_alloc_raw(&finer, d->width / cell, d->height / cell, 1, RF_F32, "the depth edges", err));
         settle(b, &finer, 2);
         rf_image_free(settled);
         *settled = b->way = finer;
@@ -364,7 +364,7 @@ rf_status rf_outline_settle(rf_depth *d, rf_image *depth_map, rf_error *err)
     RF_TRY(start_ballot(b, d, err));
     RF_TRY(make_planes(b, d->energy_width, d->energy_height, err));
     for (int i = 0; i < 2; i++)
-        RF_TRY(rf_image_alloc(&settled[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth edges", err));
+        RF_TRY(rf_image_alloc_raw(&settled[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth edges", err));
     b->way = d->front;
     rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, colour_rows, b);
     settle(b, &settled[0], 0);

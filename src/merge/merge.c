@@ -108,16 +108,18 @@ static void light_rows(void *arg, int begin, int end, int block, int thread)
 /* The accumulator takes over the model's memory where it can. */
 static rf_status make_sum(rf_merge *merge, rf_image *model, rf_error *err)
 {
-    if (model->channels != merge->settings.channels) {
+    rf_status status = RF_OK;
+    if (model->channels == merge->settings.channels) {
+        merge->sum = *model;
+        *model = (rf_image){0};
+    } else {
         rf_image_free(model);
-        return rf_image_alloc(&merge->sum, merge->settings.width, merge->settings.height, merge->settings.channels,
-                              RF_F32, "the merge sum", err);
+        status = rf_image_alloc_raw(&merge->sum, merge->settings.width, merge->settings.height,
+                                    merge->settings.channels, RF_F32, "the merge sum", err);
     }
-    merge->sum = *model;
-    *model = (rf_image){0};
-    for (int y = 0; y < merge->sum.height; y++)
-        memset(rf_image_row(&merge->sum, y), 0, merge->sum.stride_bytes);
-    return RF_OK;
+    if (status == RF_OK)
+        rf_image_clear(&merge->sum, merge->pool);
+    return status;
 }
 
 rf_status rf_merge_create(rf_merge **out, const rf_merge_settings *settings, const rf_merge_cover *covers,
@@ -138,13 +140,14 @@ rf_status rf_merge_create(rf_merge **out, const rf_merge_settings *settings, con
         merge->linear[i] = rf_linear_from_coded(t);
         merge->coded[i] = rf_coded_from_linear(t * t);
     }
-    RF_TRY(rf_image_alloc(&merge->kernels, w, h, 1, RF_U8, "the focus range map", err));
+    RF_TRY(rf_image_alloc_raw(&merge->kernels, w, h, 1, RF_U8, "the focus range map", err));
     RF_TRY(rf_width_map(model, depth, settings, &merge->kernels, pool, err));
-    RF_TRY(rf_image_alloc(&merge->light, w, h, settings->channels, RF_U16, "the light of the near parts", err));
+    RF_TRY(rf_image_alloc_raw(&merge->light, w, h, settings->channels, RF_U16, "the light of the near parts", err));
     light_job light = {merge, model};
     rf_pool_rows(pool, h, 16, light_rows, &light);
     RF_TRY(make_sum(merge, model, err));
-    RF_TRY(rf_image_alloc(&merge->weight, w, h, 1, RF_F32, "the merge weights", err));
+    RF_TRY(rf_image_alloc_raw(&merge->weight, w, h, 1, RF_F32, "the merge weights", err));
+    rf_image_clear(&merge->weight, pool);
     RF_TRY(rf_alloc_raw(&merge->scratch, (size_t)rf_pool_threads(pool) * merge->scratch_floats, sizeof(float),
                         "scratch of the merge", err));
     RF_TRY(rf_veil_blocks_make(&merge->blocks, depth, err));

@@ -208,7 +208,7 @@ static rf_status pool_energy(rf_image *band, float floor, rf_pool *pool, rf_erro
     rf_image half = {0};
     square_job job = {.band = band, .floor = floor};
     rf_pool_rows(pool, band->height, BLOCK_ROWS, square_rows, &job);
-    RF_TRY(rf_image_alloc(&half, (band->width + 1) / 2, (band->height + 1) / 2, 1, RF_F32, "detail energy", err));
+    RF_TRY(rf_image_alloc_raw(&half, (band->width + 1) / 2, (band->height + 1) / 2, 1, RF_F32, "detail energy", err));
     RF_TRY(rf_pyramid_reduce(band, &half, pool, err));
     RF_TRY(rf_pyramid_expand(&half, band, 0, pool, err));
     rf_pool_rows(pool, band->height, BLOCK_ROWS, floor_rows, &job);
@@ -227,14 +227,14 @@ rf_status rf_width_map(const rf_image *picture, const rf_image *depth, const rf_
     width_job job = {.energy = bands, .out = out, .picture = picture, .depth = depth, .noise_variance = noise * noise};
     job.last_frame = (float)(settings->frame_count - 1);
     job.may_be_local = blur_px_per_step < MOST_BLUR_PX;
-    RF_TRY(rf_image_alloc(&job.cone, (picture->width + 1) / 2, (picture->height + 1) / 2, 1, RF_F32, "detail energy",
-                          err));
+    RF_TRY(rf_image_alloc_raw(&job.cone, (picture->width + 1) / 2, (picture->height + 1) / 2, 1, RF_F32,
+                              "detail energy", err));
     rf_apart_cone(picture, depth, blur_px_per_step, &job.cone, pool);
-    RF_TRY(rf_image_alloc(&bands[0], picture->width, picture->height, 1, RF_F32, "detail energy", err));
+    RF_TRY(rf_image_alloc_raw(&bands[0], picture->width, picture->height, 1, RF_F32, "detail energy", err));
     rf_image_luma(picture, 1, &bands[0], pool);
     for (int l = 0; l < BANDS; l++) {
-        RF_TRY(rf_image_alloc(&bands[l + 1], (bands[l].width + 1) / 2, (bands[l].height + 1) / 2, 1, RF_F32,
-                              "detail energy", err));
+        RF_TRY(rf_image_alloc_raw(&bands[l + 1], (bands[l].width + 1) / 2, (bands[l].height + 1) / 2, 1, RF_F32,
+                                  "detail energy", err));
         RF_TRY(rf_pyramid_reduce(&bands[l], &bands[l + 1], pool, err));
         RF_TRY(rf_pyramid_expand(&bands[l + 1], &bands[l], -1, pool, err));
         /* The picture is a mean of frames, its noise lower than one frame's: half the variance is a cautious floor. */

@@ -181,7 +181,8 @@ rf_status rf_take_read_luma(const rf_take *take, int k, int reduce, rf_image *wh
     RF_TRY(rf_take_read(take, k, whole, err));
     RF_TRY(rf_sensor_repair(&take->sensor, whole, err));
     if (luma->data == NULL)
-        RF_TRY(rf_image_alloc(luma, whole->width / reduce, whole->height / reduce, 1, RF_F32, "a frame's luma", err));
+        RF_TRY(
+            rf_image_alloc_raw(luma, whole->width / reduce, whole->height / reduce, 1, RF_F32, "a frame's luma", err));
     rf_image_luma(whole, reduce, luma, NULL); /* the pool is at work on the frame before */
 done:
     return status;
