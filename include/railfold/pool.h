@@ -28,4 +28,9 @@ int rf_pool_blocks(int rows, int block_rows);
 void rf_pool_side(rf_pool *pool, void (*fn)(void *arg), void *arg);
 void rf_pool_join(rf_pool *pool);
 
+/* The same with more than one such thread: `side` is 0..RF_POOL_SIDES - 1, and 0 the one above. */
+enum { RF_POOL_SIDES = 2 };
+void rf_pool_side_at(rf_pool *pool, int side, void (*fn)(void *arg), void *arg);
+void rf_pool_join_at(rf_pool *pool, int side);
+
 #endif

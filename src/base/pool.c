@@ -1,4 +1,4 @@
-/* pool.c - a fixed set of workers that take row blocks off a shared counter, and one side thread.
+/* pool.c - a fixed set of workers that take row blocks off a shared counter, and the side threads.
  *
  * Which thread takes which block is chance; what a block computes is not, so results never depend on it. */
 #include "railfold/pool.h"
@@ -18,6 +18,13 @@ typedef struct worker {
     int index;
 } worker;
 
+typedef struct side_job {
+    pthread_t thread;
+    int running;
+    void (*fn)(void *);
+    void *arg;
+} side_job;
+
 struct rf_pool {
     int threads, started;
     worker *workers;
@@ -30,10 +37,7 @@ struct rf_pool {
     void *arg;
     int rows, block_rows;
     atomic_int next_block; /* beyond the last: all are taken */
-    pthread_t side_thread;
-    int side_running;
-    void (*side_fn)(void *);
-    void *side_arg;
+    side_job sides[RF_POOL_SIDES];
 };
 
 int rf_pool_blocks(int rows, int block_rows)
@@ -114,7 +118,8 @@ void rf_pool_destroy(rf_pool **pool_at)
     rf_pool *pool = *pool_at;
     if (pool == NULL)
         return;
-    rf_pool_join(pool);
+    for (int side = 0; side < RF_POOL_SIDES; side++)
+        rf_pool_join_at(pool, side);
     pthread_mutex_lock(&pool->lock);
     pool->stopping = 1;
     pthread_cond_broadcast(&pool->work_ready);
@@ -161,29 +166,40 @@ void rf_pool_rows(rf_pool *pool, int rows, int block_rows, rf_rows_fn fn, void *
 
 static void *side_main(void *arg)
 {
-    rf_pool *pool = arg;
-    pool->side_fn(pool->side_arg);
+    side_job *job = arg;
+    job->fn(job->arg);
     return NULL;
 }
 
-void rf_pool_side(rf_pool *pool, void (*fn)(void *arg), void *arg)
+void rf_pool_side_at(rf_pool *pool, int side, void (*fn)(void *arg), void *arg)
 {
     if (pool == NULL || pool->threads < 2) {
         fn(arg);
         return;
     }
-    rf_pool_join(pool);
-    pool->side_fn = fn;
-    pool->side_arg = arg;
-    pool->side_running = pthread_create(&pool->side_thread, NULL, side_main, pool) == 0;
-    if (!pool->side_running)
+    rf_pool_join_at(pool, side);
+    side_job *job = &pool->sides[side];
+    job->fn = fn;
+    job->arg = arg;
+    job->running = pthread_create(&job->thread, NULL, side_main, job) == 0;
+    if (!job->running)
         fn(arg);
+}
+
+void rf_pool_join_at(rf_pool *pool, int side)
+{
+    if (pool != NULL && pool->sides[side].running) {
+        pthread_join(pool->sides[side].thread, NULL);
+        pool->sides[side].running = 0;
+    }
+}
+
+void rf_pool_side(rf_pool *pool, void (*fn)(void *arg), void *arg)
+{
+    rf_pool_side_at(pool, 0, fn, arg);
 }
 
 void rf_pool_join(rf_pool *pool)
 {
-    if (pool != NULL && pool->side_running) {
-        pthread_join(pool->side_thread, NULL);
-        pool->side_running = 0;
-    }
+    rf_pool_join_at(pool, 0);
 }
