@@ -45,7 +45,7 @@ static void way_rows(void *arg, int begin, int end, int block, int thread)
         float *way = rf_image_row_f32(&d->front, j), *trust = rf_image_row_f32(&d->trust, j);
         const float *strongest = rf_image_row_f32(&d->guide_at, j);
         for (int i = 0; i < d->energy_width; i++) {
-            float noise = fminf(fmaxf(focus[i].lowest, d->noise_floor), most);
+            float noise = rf_lower(rf_higher(focus[i].lowest, d->noise_floor), most);
             float over = (focus[i].peak[0].energy - focus[i].lowest) / (noise + FLT_MIN);
             float t = (over - TRUST_FROM) / (TRUST_FULL - TRUST_FROM);
             float own = focus[i].peak[0].energy / (FAINT_SHARE * strongest[i] + FLT_MIN);
@@ -159,7 +159,7 @@ static void add_lone_fronts(growth *g)
             size_t there = (size_t)g->queue[g->head + n];
             int tx = (int)(there % (size_t)d->energy_width), ty = (int)(there / (size_t)d->energy_width);
             float *front = rf_image_row_f32(&d->front, ty) + tx;
-            *front = fminf(*front, rf_image_row_f32(&d->guide_at, ty)[tx]);
+            *front = rf_lower(*front, rf_image_row_f32(&d->guide_at, ty)[tx]);
         }
         g->head += count; /* each place is joined at most once, so the queue never runs out */
     }

@@ -130,19 +130,37 @@ static float mode_of(const ballot *b, const votes *v, float *bin)
     return isnan(mean) ? centre : mean;
 }
 
-/* Bilinear between the four places around a finer pixel when they show one surface, else the one it lies in. */
-static float way_at_finer(const ballot *b, int x, int y)
+/* A row of finer pixels: bilinear between the four places around each when they show one surface, else the one it lies
+ * in. Between places i and i + 1 lie the pixels 2 i + 1 and 2 i + 2. `top` and `bottom`: the rows of places around it,
+ * the lower one weighing fy; `own`: the one it lies in. */
+RF_HOT static void finer_row(const float *restrict top, const float *restrict bottom, const float *restrict own,
+                             float fy, int places, float *restrict out)
 {
-    int i = x % 2 == 0 ? x / 2 - 1 : x / 2, j = y % 2 == 0 ? y / 2 - 1 : y / 2;
-    int width = b->way.width, height = b->way.height;
-    float fx = x % 2 == 0 ? 0.75f : 0.25f, fy = y % 2 == 0 ? 0.75f : 0.25f;
-    int left = rf_clamp_int(i, 0, width - 1), right = rf_clamp_int(i + 1, 0, width - 1);
-    const float *top = rf_image_row_f32(&b->way, rf_clamp_int(j, 0, height - 1));
-    const float *bottom = rf_image_row_f32(&b->way, rf_clamp_int(j + 1, 0, height - 1));
-    float p = top[left], q = top[right], r = bottom[left], s = bottom[right];
-    if (fmaxf(fmaxf(p, q), fmaxf(r, s)) - fminf(fminf(p, q), fminf(r, s)) > RF_SAME_STEPS)
-        return rf_image_row_f32(&b->way, rf_clamp_int(y / 2, 0, height - 1))[rf_clamp_int(x / 2, 0, width - 1)];
-    return (p * (1.0f - fx) + q * fx) * (1.0f - fy) + (r * (1.0f - fx) + s * fx) * fy;
+    for (int i = 0; i + 1 < places; i++) {
+        float p = top[i], q = top[i + 1], r = bottom[i], s = bottom[i + 1];
+        float spread = rf_higher(rf_higher(p, q), rf_higher(r, s)) - rf_lower(rf_lower(p, q), rf_lower(r, s));
+        int apart = spread > RF_SAME_STEPS;
+        float left = (p * 0.75f + q * 0.25f) * (1.0f - fy) + (r * 0.75f + s * 0.25f) * fy;
+        float right = (p * 0.25f + q * 0.75f) * (1.0f - fy) + (r * 0.25f + s * 0.75f) * fy;
+        out[2 * i + 1] = apart ? own[i] : left;
+        out[2 * i + 2] = apart ? own[i + 1] : right;
+    }
+}
+
+/* The pixels beyond the first and the last place lie between two rows of it alone. */
+static void ways_at_finer(const ballot *b, int y, float *out)
+{
+    int width = b->way.width, last = b->way.height - 1, j = y % 2 == 0 ? y / 2 - 1 : y / 2;
+    float fy = y % 2 == 0 ? 0.75f : 0.25f;
+    const float *top = rf_image_row_f32(&b->way, rf_clamp_int(j, 0, last));
+    const float *bottom = rf_image_row_f32(&b->way, rf_clamp_int(j + 1, 0, last));
+    const float *own = rf_image_row_f32(&b->way, rf_clamp_int(y / 2, 0, last));
+    finer_row(top, bottom, own, fy, width, out);
+    for (int x = 0; x < b->out->width; x = x == 0 ? 2 * width - 1 : x + 1) {
+        int i = x == 0 ? 0 : width - 1;
+        float above = top[i] * 0.25f + top[i] * 0.75f, below = bottom[i] * 0.25f + bottom[i] * 0.75f;
+        out[x] = fabsf(top[i] - bottom[i]) > RF_SAME_STEPS ? own[i] : above * (1.0f - fy) + below * fy;
+    }
 }
 
 /* The guide's mean over half a place, its top left pixel at (x, y) of the output. */
@@ -171,9 +189,12 @@ static void settle_rows(void *arg, int begin, int end, int block, int thread)
         int j = rf_clamp_int(y >> shift, 0, b->way.height - 1);
         float *out = rf_image_row_f32(b->out, y), colour[3];
         const float *at_edge = rf_image_row_f32(&b->at_edge, j);
+        if (b->finer)
+            ways_at_finer(b, y, out);
+        else
+            memcpy(out, rf_image_row_f32(&b->way, y), (size_t)b->out->width * sizeof *out);
         for (int x = 0; x < b->out->width; x++) {
             int i = rf_clamp_int(x >> shift, 0, b->way.width - 1);
-            out[x] = b->finer ? way_at_finer(b, x, y) : rf_image_row_f32(&b->way, y)[x];
             if (at_edge[i] == 0.0f)
                 continue;
             guide_colour(b, apart * x, apart * y, colour);
@@ -251,9 +272,9 @@ static void jump_rows(void *arg, int begin, int end, int block, int thread)
         float *jump = rf_image_row_f32(&b->jump, j);
         for (int i = 0; i < width; i++) {
             float across =
-                fmaxf(fabsf(here[i] - here[i > 0 ? i - 1 : 0]), fabsf(here[i] - here[i + 1 < width ? i + 1 : i]));
-            float down = fmaxf(fabsf(here[i] - above[i]), fabsf(here[i] - below[i]));
-            jump[i] = fmaxf(across, down) > RF_APART_STEPS ? 1.0f : 0.0f;
+                rf_higher(fabsf(here[i] - here[i > 0 ? i - 1 : 0]), fabsf(here[i] - here[i + 1 < width ? i + 1 : i]));
+            float down = rf_higher(fabsf(here[i] - above[i]), fabsf(here[i] - below[i]));
+            jump[i] = rf_higher(across, down) > RF_APART_STEPS ? 1.0f : 0.0f;
         }
     }
 }

@@ -71,6 +71,15 @@ static inline float rf_way_sign(const rf_depth *d)
 {
     return d->options.far_first ? -1.0f : 1.0f;
 }
+/* Of two numbers, neither of them NAN: fminf and fmaxf, which heed it, are calls. */
+static inline float rf_lower(float a, float b)
+{
+    return a < b ? a : b;
+}
+static inline float rf_higher(float a, float b)
+{
+    return a > b ? a : b;
+}
 static inline int rf_clamp_int(int v, int low, int high)
 {
     return v < low ? low : v > high ? high : v;
