@@ -150,7 +150,7 @@ rf_status rf_merge_create(rf_merge **out, const rf_merge_settings *settings, con
     rf_image_clear(&merge->weight, pool);
     RF_TRY(rf_alloc_raw(&merge->scratch, (size_t)rf_pool_threads(pool) * merge->scratch_floats, sizeof(float),
                         "scratch of the merge", err));
-    RF_TRY(rf_veil_blocks_make(&merge->blocks, depth, err));
+    RF_TRY(rf_veil_blocks_make(&merge->blocks, depth, pool, err));
     RF_TRY(rf_merge_tiles_make(&merge->tiles, depth, &merge->kernels, settings->frame_count, covers, pool, err));
     *out = merge;
     return RF_OK;

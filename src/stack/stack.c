@@ -186,8 +186,9 @@ static rf_status run_stages(rf_run *run, rf_run_report *report, rf_batch *batch,
                           .sigma = &run->maps.sigma,
                           .far_first = run->far_first,
                           .direction_known = report->scale_per_step != 1};
-    rf_summary_sharp_fractions(&run->take, &run->maps.depth);
-    status = rf_outputs_write(&run->take, &outputs, batch, err);
+    status = rf_summary_sharp_fractions(&run->take, &run->maps.depth, err);
+    if (status == RF_OK)
+        status = rf_outputs_write(&run->take, &outputs, batch, err);
     if (status == RF_OK && run->take.options->page != NULL)
         status = write_page(run, &outputs, batch, err);
     if (status == RF_OK && run->take.options->digests)
