@@ -51,6 +51,8 @@ typedef struct ballot {
 typedef struct votes {
     int count;
     float weight[MAX_VOTES + LANES], way[MAX_VOTES + LANES]; /* lanes of weight 0 follow the last */
+    int bin[MAX_VOTES];                                      /* the lower of the two that a vote goes to */
+    float lower[MAX_VOTES], upper[MAX_VOTES];                /* and what each of them gets */
 } votes;
 
 RF_HOT static void collect(const ballot *b, const float colour[3], int i, int j, votes *v)
@@ -98,19 +100,35 @@ RF_HOT static float mean_around(const votes *v, float centre)
     return weights > 0.0f ? all / weights : NAN;
 }
 
-/* The mean of the votes round the mode of their histogram. `bin` holds BIN_LANES values a bin, in which votes take
- * turns: neighbours mostly vote for one bin. It is zeroed before and after. */
-static float mode_of(const ballot *b, const votes *v, float *bin)
+/* Which bins the votes go to, linear between two; *low and *high: the first and the last. */
+RF_HOT static void sort_votes(const ballot *b, votes *v, int *low, int *high)
 {
-    int low = b->bins, high = 0;
+    int first = b->bins, last = 0, most = b->bins - 2;
     for (int n = 0; n < v->count; n++) {
         float at = v->way[n] - b->lowest_way;
-        int whole = rf_clamp_int((int)at, 0, b->bins - 2);
-        float share = at - (float)whole, *lane = bin + whole * BIN_LANES + n % BIN_LANES;
-        lane[0] += v->weight[n] * (1.0f - share);
-        lane[BIN_LANES] += v->weight[n] * share;
-        low = whole < low ? whole : low;
-        high = whole + 1 > high ? whole + 1 : high;
+        int bin = (int)at;
+        bin = bin < 0 ? 0 : bin > most ? most : bin;
+        float share = at - (float)bin;
+        v->bin[n] = bin;
+        v->lower[n] = v->weight[n] * (1.0f - share);
+        v->upper[n] = v->weight[n] * share;
+        first = bin < first ? bin : first;
+        last = bin > last ? bin : last;
+    }
+    *low = first;
+    *high = last + 1;
+}
+
+/* The mean of the votes round the mode of their histogram. `bin` holds BIN_LANES values a bin, in which votes take
+ * turns: neighbours mostly vote for one bin. It is zeroed before and after. */
+static float mode_of(const ballot *b, votes *v, float *bin)
+{
+    int low, high;
+    sort_votes(b, v, &low, &high);
+    for (int n = 0; n < v->count; n++) {
+        float *lane = bin + v->bin[n] * BIN_LANES + n % BIN_LANES;
+        lane[0] += v->lower[n];
+        lane[BIN_LANES] += v->upper[n];
     }
     float most = -1.0f, before = 0.0f, here = 0.0f;
     int mode = low;

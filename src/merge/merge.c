@@ -67,7 +67,7 @@ void rf_merge_destroy(rf_merge **merge_at)
 }
 
 /* Table of LUT_STEPS + 1 values over 0..1, interpolated; t is clipped. */
-static float look_up(const float *table, float t)
+RF_HOT_PART float look_up(const float *table, float t)
 {
     float at = (t < 0 ? 0 : t > 1 ? 1 : t) * LUT_STEPS;
     int i = (int)at;
@@ -85,6 +85,17 @@ static float to_coded(const rf_merge *merge, float linear)
     return look_up(merge->coded, sqrtf(linear > 0 ? linear : 0));
 }
 
+RF_HOT static void light_row(const float *restrict table, const float *restrict from, int every, uint16_t *restrict to,
+                             int n)
+{
+    if (every == 1)
+        for (int i = 0; i < n; i++)
+            to[i] = (uint16_t)(look_up(table, from[i]) * RF_VEIL_WHITE + 0.5f);
+    else
+        for (int i = 0; i < n; i++)
+            to[i] = (uint16_t)(look_up(table, from[i * every]) * RF_VEIL_WHITE + 0.5f);
+}
+
 typedef struct light_job {
     rf_merge *merge;
     const rf_image *model;
@@ -97,12 +108,9 @@ static void light_rows(void *arg, int begin, int end, int block, int thread)
     (void)block;
     (void)thread;
     int channels = merge->light.channels, every = job->model->channels / channels;
-    for (int y = begin; y < end; y++) {
-        const float *from = rf_image_row_f32(job->model, y);
-        uint16_t *to = rf_image_row(&merge->light, y);
-        for (int i = 0; i < merge->light.width * channels; i++)
-            to[i] = (uint16_t)(to_linear(merge, from[i * every]) * RF_VEIL_WHITE + 0.5f);
-    }
+    for (int y = begin; y < end; y++)
+        light_row(merge->linear, rf_image_row_f32(job->model, y), every, rf_image_row(&merge->light, y),
+                  merge->light.width * channels);
 }
 
 /* The accumulator takes over the model's memory where it can. */
