@@ -28,8 +28,8 @@ typedef struct tiff_writer {
     } round;
 } tiff_writer;
 
-/* The side thread that writes; 0 may be at work on a JPEG at the same time. */
-enum { WRITING_SIDE = 1 };
+/* The lane that writes; on 0 a JPEG may be coded at the same time. */
+enum { WRITING_LANE = 1 };
 
 static rf_status fail(const rf_writer *writer, rf_error *err)
 {
@@ -131,7 +131,7 @@ static void write_round(void *arg)
 static rf_status end_round(rf_writer *writer, rf_error *err)
 {
     tiff_writer *state = writer->state;
-    rf_pool_join_at(writer->spec.pool, WRITING_SIDE);
+    rf_pool_join_on(writer->spec.pool, WRITING_LANE);
     return state->round.failed ? fail(writer, err) : RF_OK;
 }
 
@@ -145,7 +145,7 @@ static rf_status write_strips(rf_writer *writer, rf_error *err)
     for (int i = 0; i < strips; i++)
         state->round.data[i] = tiff_pack_strip(state->pack, i, &state->round.bytes[i]);
     state->round.strips = strips;
-    rf_pool_side_at(writer->spec.pool, WRITING_SIDE, write_round, state);
+    rf_pool_side_on(writer->spec.pool, WRITING_LANE, write_round, state);
     return RF_OK;
 }
 
@@ -178,7 +178,7 @@ static void close_tiff(rf_writer *writer)
     tiff_writer *state = writer->state;
     if (state == NULL)
         return;
-    rf_pool_join_at(writer->spec.pool, WRITING_SIDE);
+    rf_pool_join_on(writer->spec.pool, WRITING_LANE);
     if (state->tiff != NULL) {
         /* What is to be written is; an unfinished file has nothing to flush, and libtiff crashes over a half-made
          * encoder when it tries. */

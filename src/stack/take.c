@@ -231,7 +231,7 @@ static void begin_next(rf_feed *feed)
         slot->k = feed->next;
         slot->reduce = feed->reading.reduce;
         slot->image = &feed->images[feed->begun % (ahead + 1)];
-        rf_pool_side_at(feed->take->pool, feed->begun % ahead, decode_ahead, slot);
+        rf_pool_side_on(feed->take->pool, feed->begun % ahead, decode_ahead, slot);
         feed->begun++;
     }
 }
@@ -253,9 +253,9 @@ rf_status rf_feed_next(rf_feed *feed, int *k, const rf_image **frame, rf_error *
     *frame = NULL;
     *k = feed->reading.end;
     while (*frame == NULL && feed->taken < feed->begun) {
-        int side = feed->taken % feed->reading.ahead;
-        rf_feed_slot *slot = &feed->slots[side];
-        rf_pool_join_at(feed->take->pool, side);
+        int lane = feed->taken % feed->reading.ahead;
+        rf_feed_slot *slot = &feed->slots[lane];
+        rf_pool_join_on(feed->take->pool, lane);
         *k = slot->k;
         if (slot->status == RF_OK) {
             *frame = slot->image;
@@ -276,7 +276,7 @@ void rf_feed_stop(rf_feed *feed)
     if (!feed->started)
         return;
     for (int i = 0; i < RF_FEED_AHEAD; i++) {
-        rf_pool_join_at(feed->take->pool, i);
+        rf_pool_join_on(feed->take->pool, i);
         rf_image_free(&feed->slots[i].whole);
     }
     for (int i = 0; i <= RF_FEED_AHEAD; i++)

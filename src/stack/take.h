@@ -63,7 +63,7 @@ typedef struct rf_reading {
     int ahead; /* frames decoded at once, 1 (or 0) to RF_FEED_AHEAD; each holds one more */
 } rf_reading;
 
-enum { RF_FEED_AHEAD = RF_POOL_SIDES };
+enum { RF_FEED_AHEAD = RF_POOL_LANES };
 
 /* One frame being decoded. */
 typedef struct rf_feed_slot {
