@@ -47,7 +47,8 @@ done:
 }
 
 /* Faults of the sensor, depth, merge: each is over before the next begins. While edges are settled, when the depth
- * module holds most, no frame is decoded; while it takes frames in it holds less by more than the frames. */
+ * module holds most, no frame is decoded; while it takes frames in it holds less by more than
+ * the frames, of which two are decoded ahead when they are small enough (run_depth.c). */
 size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_bytes, int frame_count, int threads,
                              rf_view view)
 {
