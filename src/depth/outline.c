@@ -148,39 +148,6 @@ static float mode_of(const ballot *b, votes *v, float *bin)
     return isnan(mean) ? centre : mean;
 }
 
-/* A row of finer pixels: bilinear between the four places around each when they show one surface, else the one it lies
- * in. Between places i and i + 1 lie the pixels 2 i + 1 and 2 i + 2. `top` and `bottom`: the rows of places around it,
- * the lower one weighing fy; `own`: the one it lies in. */
-RF_HOT static void finer_row(const float *restrict top, const float *restrict bottom, const float *restrict own,
-                             float fy, int places, float *restrict out)
-{
-    for (int i = 0; i + 1 < places; i++) {
-        float p = top[i], q = top[i + 1], r = bottom[i], s = bottom[i + 1];
-        float spread = rf_higher(rf_higher(p, q), rf_higher(r, s)) - rf_lower(rf_lower(p, q), rf_lower(r, s));
-        int apart = spread > RF_SAME_STEPS;
-        float left = (p * 0.75f + q * 0.25f) * (1.0f - fy) + (r * 0.75f + s * 0.25f) * fy;
-        float right = (p * 0.25f + q * 0.75f) * (1.0f - fy) + (r * 0.25f + s * 0.75f) * fy;
-        out[2 * i + 1] = apart ? own[i] : left;
-        out[2 * i + 2] = apart ? own[i + 1] : right;
-    }
-}
-
-/* The pixels beyond the first and the last place lie between two rows of it alone. */
-static void ways_at_finer(const ballot *b, int y, float *out)
-{
-    int width = b->way.width, last = b->way.height - 1, j = y % 2 == 0 ? y / 2 - 1 : y / 2;
-    float fy = y % 2 == 0 ? 0.75f : 0.25f;
-    const float *top = rf_image_row_f32(&b->way, rf_clamp_int(j, 0, last));
-    const float *bottom = rf_image_row_f32(&b->way, rf_clamp_int(j + 1, 0, last));
-    const float *own = rf_image_row_f32(&b->way, rf_clamp_int(y / 2, 0, last));
-    finer_row(top, bottom, own, fy, width, out);
-    for (int x = 0; x < b->out->width; x = x == 0 ? 2 * width - 1 : x + 1) {
-        int i = x == 0 ? 0 : width - 1;
-        float above = top[i] * 0.25f + top[i] * 0.75f, below = bottom[i] * 0.25f + bottom[i] * 0.75f;
-        out[x] = fabsf(top[i] - bottom[i]) > RF_SAME_STEPS ? own[i] : above * (1.0f - fy) + below * fy;
-    }
-}
-
 /* The guide's mean over half a place, its top left pixel at (x, y) of the output. */
 static void guide_colour(const ballot *b, int x, int y, float colour[3])
 {
@@ -208,7 +175,7 @@ static void settle_rows(void *arg, int begin, int end, int block, int thread)
         float *out = rf_image_row_f32(b->out, y), colour[3];
         const float *at_edge = rf_image_row_f32(&b->at_edge, j);
         if (b->finer)
-            ways_at_finer(b, y, out);
+            rf_plane_finer(&b->way, y, b->out->width, out);
         else
             memcpy(out, rf_image_row_f32(&b->way, y), (size_t)b->out->width * sizeof *out);
         for (int x = 0; x < b->out->width; x++) {
