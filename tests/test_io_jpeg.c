@@ -347,7 +347,7 @@ static void a_buffer_of_the_right_shape_is_kept(void **state)
     (void)state;
     rf_image made = {0}, image = {0};
     rf_error err = {0};
-    image_fill(&made, 60, 50, 3, RF_U8, 1);
+    image_fill(&made, 300, 250, 3, RF_U8, 1);
     const char *path = scratch_path("kept.jpg");
     jpeg_make(path, &made, (jpeg_kind){JCS_RGB, JCS_YCbCr, 1, 1, 0, 0, 90}, NULL, 0);
     assert_int_equal(rf_frame_read(path, NULL, &image, NULL, NULL, &err), RF_OK);
@@ -356,7 +356,7 @@ static void a_buffer_of_the_right_shape_is_kept(void **state)
     size_t held = rf_memory_held();
     assert_int_equal(rf_frame_read(path, NULL, &image, NULL, NULL, &err), RF_OK);
     assert_ptr_equal(image.data, first);
-    assert_true(rf_memory_peak() - held < 8192); /* the decoder's own struct, no second picture */
+    assert_true(rf_memory_peak() - held < 80000); /* the decoder's own struct and input, no second picture */
     rf_image_free(&image);
     rf_image_free(&made);
 }

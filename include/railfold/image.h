@@ -31,6 +31,11 @@ size_t rf_sample_bytes(rf_sample sample);
 /* A zeroed picture. *image must be zero-initialised or freed. RF_ERR_MEMORY on failure. */
 rf_status rf_image_alloc(rf_image *image, int width, int height, int channels, rf_sample sample, const char *what,
                          rf_error *err) RF_CHECKED;
+/* The same, not zeroed: for a picture that is filled whole before it is read. */
+rf_status rf_image_alloc_raw(rf_image *image, int width, int height, int channels, rf_sample sample, const char *what,
+                             rf_error *err) RF_CHECKED;
+/* Zeroes all rows on all threads. */
+void rf_image_clear(rf_image *image, rf_pool *pool);
 void rf_image_free(rf_image *image); /* nulls it; fine on a zeroed one */
 
 static inline void *rf_image_row(const rf_image *image, int y)

@@ -1,11 +1,12 @@
-/* memory.c - checked, aligned, counted allocation. A block's size and where it came from lie in front of it. */
-#define _DEFAULT_SOURCE /* MAP_ANONYMOUS, madvise */
+/* memory.c - checked, aligned, counted allocation. A block's size and where it came from lie in front of it. Large ones
+ * come from pages.c. */
 #include "railfold/memory.h"
 
 #include <stdatomic.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/mman.h>
+
+#include "base/pages.h"
 
 typedef struct account {
     atomic_size_t held, peak, limit;
@@ -40,38 +41,20 @@ static void count_peak(size_t held)
 typedef struct header {
     void *origin; /* what the system gave */
     size_t bytes;
-    size_t mapped; /* bytes of a mapping of its own; 0: from malloc */
 } header;
 
-enum { PAGE_BYTES = 4096, HUGE_BYTES = 2 << 20, LARGE_BYTES = 64 << 20 };
+enum { PAGE_BYTES = 4096, PAGES_LEAST_BYTES = 256 << 10, LARGE_BYTES = 64 << 20 };
 
-/* A sanitizer watches the ends of what malloc gives. */
-#if defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
-#define RF_MAPPED_FROM SIZE_MAX
-#elif defined(__has_feature)
-#if __has_feature(address_sanitizer) || __has_feature(thread_sanitizer) || __has_feature(memory_sanitizer)
-#define RF_MAPPED_FROM SIZE_MAX
-#endif
-#endif
-#ifndef RF_MAPPED_FROM
-#define RF_MAPPED_FROM ((size_t)4 << 20)
-#endif
-
-/* Pictures get a mapping of their own that asks for pages of 2 MB: one fault in place of 512. A page the block does not
- * fill stays one of 4 KB, so that no more is resident than asked for. */
-static char *map_block(size_t bytes, header *head)
+/* What may be kept for later blocks: with it no more is held than was before. */
+static size_t most_kept(void)
 {
-    size_t mapped = bytes + HUGE_BYTES;
-    void *origin = mmap(NULL, mapped, PROT_READ | PROT_WRITE, MAP_PRIVATE | MAP_ANONYMOUS, -1, 0);
-    if (origin == MAP_FAILED)
-        return NULL;
-    uintptr_t start = (uintptr_t)origin, at = (start + HUGE_BYTES - 1) / HUGE_BYTES * HUGE_BYTES;
-    char *aligned = (char *)origin + (at - start);
-#ifdef MADV_HUGEPAGE
-    (void)madvise(aligned, bytes / HUGE_BYTES * HUGE_BYTES, MADV_HUGEPAGE); /* a wish */
-#endif
-    *head = (header){.origin = origin, .mapped = mapped};
-    return aligned;
+    size_t held = atomic_load(&memory_account.held), peak = atomic_load(&memory_account.peak);
+    return held > 0 && peak > held ? peak - held : 0;
+}
+
+static int comes_in_pages(size_t bytes)
+{
+    return RF_PAGES && bytes >= PAGES_LEAST_BYTES;
 }
 
 /* A block of `bytes` on its boundary, zeroed or not. Large zeroed ones come as pages that are zero already; one write
@@ -80,18 +63,26 @@ static char *map_block(size_t bytes, header *head)
 static void *obtain(size_t bytes, int zeroed)
 {
     size_t padded = bytes + 2 * RF_ALIGN_BYTES;
-    header head = {0};
-    char *origin = padded >= RF_MAPPED_FROM ? map_block(padded, &head) : NULL;
-    if (origin == NULL)
-        head.origin = origin = zeroed ? calloc(1, padded) : malloc(padded);
+    char *origin = zeroed ? calloc(1, padded) : malloc(padded);
     if (origin == NULL)
         return NULL;
-    uintptr_t at = ((uintptr_t)origin + sizeof head + RF_ALIGN_BYTES - 1) / RF_ALIGN_BYTES * RF_ALIGN_BYTES;
+    uintptr_t at = ((uintptr_t)origin + sizeof(header) + RF_ALIGN_BYTES - 1) / RF_ALIGN_BYTES * RF_ALIGN_BYTES;
     char *block = origin + (at - (uintptr_t)origin);
-    head.bytes = bytes;
+    header head = {origin, bytes};
     memcpy(block - sizeof head, &head, sizeof head);
     for (size_t i = 0; zeroed && i < bytes; i += PAGE_BYTES)
         ((volatile char *)block)[i] = 0;
+    return block;
+}
+
+/* The same of whole pages, which leave room in front. */
+static void *obtain_pages(size_t bytes, int zeroed)
+{
+    char *block = rf_pages_take(bytes, zeroed, most_kept());
+    if (block == NULL)
+        return NULL;
+    header head = {NULL, bytes};
+    memcpy(block - sizeof head, &head, sizeof head);
     return block;
 }
 
@@ -114,11 +105,11 @@ static rf_status allocate(void *out, size_t count, size_t size, int zeroed, cons
     /* The system promises more than it has, and kills when all is taken: a large block is asked for by its real size.
      */
     size_t available = bytes >= LARGE_BYTES ? rf_memory_available() : 0;
-    if (available != 0 && bytes > available) {
+    if (available != 0 && bytes > available + rf_pages_kept()) {
         atomic_fetch_sub(&memory_account.held, bytes);
         return rf_fail(err, RF_ERR_MEMORY, "%s needs %zu bytes, and the system has %zu left", what, bytes, available);
     }
-    block = test_hook_fails() ? NULL : obtain(bytes, zeroed);
+    block = test_hook_fails() ? NULL : comes_in_pages(bytes) ? obtain_pages(bytes, zeroed) : obtain(bytes, zeroed);
     if (block == NULL) {
         atomic_fetch_sub(&memory_account.held, bytes);
         return rf_fail(err, RF_ERR_MEMORY, "%s: the system has no %zu bytes left", what, bytes);
@@ -144,11 +135,13 @@ void rf_free(void *block)
     if (block == NULL)
         return;
     memcpy(&head, (char *)block - sizeof head, sizeof head);
-    atomic_fetch_sub(&memory_account.held, head.bytes);
-    if (head.mapped != 0)
-        (void)munmap(head.origin, head.mapped);
+    size_t before = atomic_fetch_sub(&memory_account.held, head.bytes);
+    if (comes_in_pages(head.bytes))
+        rf_pages_give(block, most_kept());
     else
         free(head.origin);
+    if (before == head.bytes)
+        rf_pages_trim(0);
 }
 
 size_t rf_memory_held(void)

@@ -14,8 +14,8 @@ size_t rf_sample_bytes(rf_sample sample)
     return sample == RF_U8 ? 1 : sample == RF_U16 ? 2 : 4;
 }
 
-rf_status rf_image_alloc(rf_image *image, int width, int height, int channels, rf_sample sample, const char *what,
-                         rf_error *err)
+static rf_status make(rf_image *image, int width, int height, int channels, rf_sample sample, int zeroed,
+                      const char *what, rf_error *err)
 {
     rf_image_free(image);
     if (width < 1 || height < 1 || width > RF_MAX_SIDE_PX || height > RF_MAX_SIDE_PX || channels < 1 || channels > 4)
@@ -23,7 +23,8 @@ rf_status rf_image_alloc(rf_image *image, int width, int height, int channels, r
                        width, height, channels);
     size_t row_bytes = (size_t)width * (size_t)channels * rf_sample_bytes(sample);
     size_t stride_bytes = (row_bytes + RF_ALIGN_BYTES - 1) / RF_ALIGN_BYTES * RF_ALIGN_BYTES;
-    rf_status status = rf_alloc(&image->data, (size_t)height, stride_bytes, what, err);
+    rf_status status = zeroed ? rf_alloc(&image->data, (size_t)height, stride_bytes, what, err)
+                              : rf_alloc_raw(&image->data, (size_t)height, stride_bytes, what, err);
     if (status != RF_OK)
         return status;
     image->width = width;
@@ -32,6 +33,31 @@ rf_status rf_image_alloc(rf_image *image, int width, int height, int channels, r
     image->sample = sample;
     image->stride_bytes = stride_bytes;
     return RF_OK;
+}
+
+rf_status rf_image_alloc(rf_image *image, int width, int height, int channels, rf_sample sample, const char *what,
+                         rf_error *err)
+{
+    return make(image, width, height, channels, sample, 1, what, err);
+}
+
+rf_status rf_image_alloc_raw(rf_image *image, int width, int height, int channels, rf_sample sample, const char *what,
+                             rf_error *err)
+{
+    return make(image, width, height, channels, sample, 0, what, err);
+}
+
+static void clear_rows(void *arg, int begin, int end, int block, int thread)
+{
+    rf_image *image = arg;
+    (void)block;
+    (void)thread;
+    memset(rf_image_row(image, begin), 0, (size_t)(end - begin) * image->stride_bytes);
+}
+
+void rf_image_clear(rf_image *image, rf_pool *pool)
+{
+    rf_pool_rows(pool, image->height, BLOCK_ROWS, clear_rows, image);
 }
 
 void rf_image_free(rf_image *image)

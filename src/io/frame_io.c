@@ -124,7 +124,7 @@ rf_status rf_image_shape(rf_image *image, int width, int height, int channels, r
         return RF_OK;
     char what[512];
     (void)snprintf(what, sizeof what, "%s: the frame of %d x %d pixels", path, width, height);
-    return rf_image_alloc(image, width, height, channels, sample, what, err);
+    return rf_image_alloc_raw(image, width, height, channels, sample, what, err);
 }
 
 rf_status rf_text_copy(char **out, const char *text, size_t bytes, rf_error *err)

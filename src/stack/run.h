@@ -52,6 +52,8 @@ rf_status rf_run_parallel(rf_run *run, rf_error *err) RF_CHECKED;
 /* One pass over the used frames that the reading names: calls `each` with the frame number and the frame in output
  * geometry, made piece by piece as it is asked for; progress counts frames from `done` on. */
 typedef rf_status (*rf_each_fn)(rf_run *run, int k, const rf_source *source, void *arg, rf_error *err);
+rf_status rf_run_show(rf_run *run, int k, const rf_image *frame, int reduce, rf_each_fn each, void *arg,
+                      rf_error *err) RF_CHECKED; /* the same for one frame, as it was decoded */
 rf_status rf_run_pass(rf_run *run, const char *stage, rf_reading reading, int done, int total, rf_each_fn each,
                       void *arg, rf_error *err) RF_CHECKED;
 

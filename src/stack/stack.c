@@ -47,7 +47,8 @@ done:
 }
 
 /* Faults of the sensor, depth, merge: each is over before the next begins. While edges are settled, when the depth
- * module holds most, no frame is decoded; while it takes frames in it holds less by more than the frames. */
+ * module holds most, no frame is decoded; while it takes frames in it holds less by more than
+ * the frames, of which two are decoded ahead when they are small enough (run_depth.c). */
 size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_bytes, int frame_count, int threads,
                              rf_view view)
 {
@@ -192,8 +193,9 @@ static rf_status run_stages(rf_run *run, rf_run_report *report, rf_batch *batch,
                           .sigma = &run->maps.sigma,
                           .far_first = run->far_first,
                           .direction_known = report->scale_per_step != 1};
-    rf_summary_sharp_fractions(&run->take, &run->maps.depth);
-    status = rf_outputs_write(&run->take, &outputs, batch, err);
+    status = rf_summary_sharp_fractions(&run->take, &run->maps.depth, err);
+    if (status == RF_OK)
+        status = rf_outputs_write(&run->take, &outputs, batch, err);
     if (status == RF_OK && run->take.options->page != NULL)
         status = write_page(run, &outputs, batch, err);
     if (status == RF_OK && run->take.options->digests)
