@@ -7,6 +7,7 @@
 
 #include <cmocka.h>
 
+#include "base/pages.h"
 #include "railfold/memory.h"
 #include "railfold/pool.h"
 
@@ -45,6 +46,29 @@ static void blocks_are_aligned_zeroed_and_counted(void **state)
     rf_free(block);
     assert_int_equal(rf_memory_held(), before);
     rf_free(NULL);
+}
+
+/* Large ones are mapped on their own: the same laws. */
+static void large_blocks_are_aligned_zeroed_and_counted(void **state)
+{
+    (void)state;
+    size_t before = rf_memory_held(), bytes = ((size_t)9 << 20) + 17;
+    for (int round = 0; round < 2; round++) { /* the second must not see what the first left */
+        uint8_t *block = NULL, *raw = NULL;
+        assert_int_equal(rf_alloc(&block, bytes, 1, "a block", NULL), RF_OK);
+        assert_int_equal(rf_alloc_raw(&raw, bytes, 1, "a block", NULL), RF_OK);
+        assert_int_equal((uintptr_t)block % RF_ALIGN_BYTES, 0);
+        assert_int_equal((uintptr_t)raw % RF_ALIGN_BYTES, 0);
+        for (size_t i = 0; i < bytes; i++)
+            if (block[i] != 0)
+                fail_msg("byte %zu is %d", i, block[i]);
+        memset(block, 255, bytes);
+        memset(raw, 255, bytes);
+        assert_int_equal(rf_memory_held(), before + 2 * bytes);
+        rf_free(block);
+        rf_free(raw);
+        assert_int_equal(rf_memory_held(), before);
+    }
 }
 
 static void a_product_that_overflows_is_refused(void **state)
@@ -157,6 +181,26 @@ static void side_work_is_done_after_join(void **state)
     assert_int_equal(value, 7);
 }
 
+static void each_lane_is_done_after_its_join(void **state)
+{
+    (void)state;
+    for (int threads = 1; threads <= 3; threads++) {
+        rf_pool *pool = NULL;
+        assert_int_equal(rf_pool_create(&pool, threads, NULL), RF_OK);
+        for (int i = 0; i < 20; i++) {
+            int values[RF_POOL_LANES] = {0};
+            for (int lane = 0; lane < RF_POOL_LANES; lane++)
+                rf_pool_side_on(pool, lane, set_to_seven, &values[lane]);
+            check_pool(pool);
+            for (int lane = RF_POOL_LANES - 1; lane >= 0; lane--) {
+                rf_pool_join_on(pool, lane);
+                assert_int_equal(values[lane], 7);
+            }
+        }
+        rf_pool_destroy(&pool);
+    }
+}
+
 /* Not touched, so that a system which promises what it has not would grant it. */
 static void more_than_the_system_has_left_is_refused(void **state)
 {
@@ -174,6 +218,64 @@ static void more_than_the_system_has_left_is_refused(void **state)
     assert_int_equal(rf_memory_held(), 0);
 }
 
+/* Kept pages count what was held before (a page in front of each block and the small blocks apart, of which only the
+ * large ones take notice), and go when nothing is held. */
+static void check_kept(size_t blocks)
+{
+    size_t held = rf_memory_held(), room = blocks * (256 << 10);
+    assert_true(rf_pages_kept() <= rf_memory_peak() - held + room);
+    if (held == 0)
+        assert_int_equal(rf_pages_kept(), 0);
+}
+
+/* Blocks of changing sizes, each of a pattern of its own that nobody else may write over. */
+static void large_blocks_of_kept_pages_are_whole_and_zeroed(void **state)
+{
+    (void)state;
+    enum { BLOCKS = 12, ROUNDS = 400 };
+    uint32_t *block[BLOCKS] = {NULL}, random = 1;
+    size_t count[BLOCKS] = {0};
+    rf_memory_reset_peak();
+    for (int round = 0; round < ROUNDS; round++) {
+        random = random * 1664525u + 1013904223u;
+        size_t i = (random >> 8) % BLOCKS;
+        for (size_t at = 0; at < count[i]; at++)
+            if (block[i][at] != (uint32_t)(i + at))
+                fail_msg("block %zu was written over at %zu", i, at);
+        rf_free(block[i]);
+        count[i] = (random >> 12) % ((size_t)1 << 20);
+        assert_int_equal(rf_alloc(&block[i], count[i], sizeof **block, "a block", NULL), RF_OK);
+        for (size_t at = 0; at < count[i]; at++) {
+            if (block[i][at] != 0)
+                fail_msg("block %zu is not zero at %zu", i, at);
+            block[i][at] = (uint32_t)(i + at);
+        }
+        check_kept(BLOCKS);
+    }
+    for (size_t i = 0; i < BLOCKS; i++) {
+        rf_free(block[i]);
+        check_kept(BLOCKS);
+    }
+}
+
+static void pages_of_a_freed_block_serve_the_next(void **state)
+{
+    (void)state;
+    if (!RF_PAGES)
+        skip();
+    enum { BYTES = 8 << 20 };
+    char *block = NULL, *other = NULL;
+    assert_int_equal(rf_alloc(&other, 1, BYTES, "a block", NULL), RF_OK);
+    assert_int_equal(rf_alloc(&block, 1, BYTES, "a block", NULL), RF_OK);
+    rf_free(block);
+    assert_true(rf_pages_kept() >= BYTES);
+    assert_int_equal(rf_alloc(&block, 1, BYTES / 2, "a block", NULL), RF_OK);
+    assert_true(rf_pages_kept() >= BYTES / 2 - 4096 && rf_pages_kept() <= BYTES / 2 + 2 * 4096);
+    rf_free(block);
+    rf_free(other);
+    assert_int_equal(rf_pages_kept(), 0);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -181,11 +283,15 @@ int main(void)
         cmocka_unit_test(first_message_wins),
         cmocka_unit_test(a_long_message_is_cut_not_overrun),
         cmocka_unit_test(blocks_are_aligned_zeroed_and_counted),
+        cmocka_unit_test(large_blocks_are_aligned_zeroed_and_counted),
         cmocka_unit_test(a_product_that_overflows_is_refused),
         cmocka_unit_test(the_limit_holds),
         cmocka_unit_test(the_nth_allocation_fails_on_request),
         cmocka_unit_test(every_row_runs_once_in_its_own_block),
         cmocka_unit_test(side_work_is_done_after_join),
+        cmocka_unit_test(each_lane_is_done_after_its_join),
+        cmocka_unit_test(large_blocks_of_kept_pages_are_whole_and_zeroed),
+        cmocka_unit_test(pages_of_a_freed_block_serve_the_next),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

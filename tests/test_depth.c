@@ -12,6 +12,7 @@
 
 #include "railfold/depth.h"
 #include "railfold/memory.h"
+#include "failing_memory.h"
 
 enum { WIDTH = 150, HEIGHT = 110, FRAMES = 11 };
 static const float BLUR = 1.1f; /* px of disc radius per step */
@@ -284,22 +285,17 @@ static void every_failed_allocation_is_reported_and_nothing_leaks(void **state)
 {
     (void)state;
     take t = rendered(slope());
-    size_t before = rf_memory_held();
-    rf_status status = RF_ERR_MEMORY;
-    int failures = 0;
-    for (long n = 1; status != RF_OK && n < 1000; n++) {
+    failing_memory memory = failing_memory_start();
+    rf_status status;
+    rf_error err;
+    do {
         rf_depth_maps maps = {0};
-        rf_error err = {0};
-        rf_memory_fail_after(n);
+        err = (rf_error){0};
+        failing_memory_arm(&memory);
         status = run(&t, 0, 1, &maps, NULL, &err);
-        rf_memory_fail_after(0);
         rf_depth_maps_free(&maps);
-        assert_true(status == RF_OK || status == RF_ERR_MEMORY);
-        assert_int_equal(rf_memory_held(), before);
-        failures += status != RF_OK;
-    }
-    assert_int_equal(status, RF_OK);
-    assert_true(failures > 20);
+    } while (failing_memory_goes_on(&memory, status, &err));
+    assert_true(memory.failures > 20);
     free_take(&t);
 }
 

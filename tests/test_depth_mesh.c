@@ -9,6 +9,7 @@
 
 #include <cmocka.h>
 
+#include "failing_memory.h"
 #include "map_shapes.h"
 #include "near.h"
 #include "railfold/depth_draw.h"
@@ -139,20 +140,15 @@ static void a_mesh_survives_every_failed_allocation(void **state)
 {
     (void)state;
     rf_depth_map map = make_map(40, 30, dome);
-    size_t held = rf_memory_held();
-    rf_status status = RF_ERR_MEMORY;
-    long n = 0;
-    while (status != RF_OK && n < 200) {
+    failing_memory memory = failing_memory_start();
+    rf_status status;
+    do {
         rf_mesh mesh = {0};
-        rf_memory_fail_after(++n);
+        failing_memory_arm(&memory);
         status = rf_depth_mesh_build(&map, NULL, 100, &mesh, NULL);
-        rf_memory_fail_after(0);
-        assert_true(status == RF_OK || status == RF_ERR_MEMORY);
         rf_mesh_free(&mesh);
-        assert_int_equal(rf_memory_held(), held);
-    }
-    assert_int_equal(status, RF_OK);
-    assert_true(n > 5);
+    } while (failing_memory_goes_on(&memory, status, NULL));
+    assert_true(memory.failures >= 5);
     rf_depth_map_free(&map);
 }
 

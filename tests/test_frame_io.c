@@ -1,4 +1,5 @@
 /* test_frame_io.c - what holds for every format: recognised by content, faults named, silence on stderr, threads. */
+#include "failing_memory.h"
 #include "io_fixture.h"
 
 #include <pthread.h>
@@ -179,24 +180,19 @@ static void memory_that_runs_out_is_said(void **state)
 {
     (void)state;
     make_frames();
-    size_t held = rf_memory_held();
     for (int n = 0; n < 3; n++) {
-        int failures = 0;
-        for (long at = 1; at < 40; at++) {
-            rf_error err = {0};
+        failing_memory memory = failing_memory_start();
+        rf_status status;
+        rf_error err;
+        do {
             rf_image image = {0};
-            rf_memory_fail_after(at);
-            rf_status status = rf_frame_read(scratch_path(frames[n]), NULL, &image, NULL, NULL, &err);
-            rf_memory_fail_after(0);
+            err = (rf_error){0};
+            failing_memory_arm(&memory);
+            status = rf_frame_read(scratch_path(frames[n]), NULL, &image, NULL, NULL, &err);
             assert_int_equal(status == RF_OK, image.data != NULL);
             rf_image_free(&image);
-            assert_int_equal(rf_memory_held(), held);
-            if (status == RF_OK)
-                break;
-            assert_int_equal(status, RF_ERR_MEMORY);
-            failures++;
-        }
-        assert_true(failures >= 2 && failures < 39);
+        } while (failing_memory_goes_on(&memory, status, &err));
+        assert_true(memory.failures >= 2 && memory.failures < 39);
     }
 }
 

@@ -9,6 +9,7 @@
 
 #include <cmocka.h>
 
+#include "failing_memory.h"
 #include "test_picture.h"
 #include "near.h"
 #include "railfold/memory.h"
@@ -330,26 +331,20 @@ static void memory_is_what_the_formula_says(void **state)
 static void every_failed_allocation_is_reported_and_nothing_leaks(void **state)
 {
     (void)state;
-    size_t outside = rf_memory_held();
-    int failures = 0;
-    for (long n = 1;; n++) {
+    failing_memory memory = failing_memory_start();
+    rf_status status;
+    rf_error err;
+    do {
         scene s;
-        rf_error err = {0};
+        err = (rf_error){0};
         start(&s, 3, 1, 1, 5);
         rf_image model = make(W, H, 3);
-        rf_memory_fail_after(n);
-        rf_status status = rf_merge_create(&s.merge, &s.settings, s.covers, &s.depth, &model, s.pool, &err);
-        rf_memory_fail_after(0);
+        failing_memory_arm(&memory);
+        status = rf_merge_create(&s.merge, &s.settings, s.covers, &s.depth, &model, s.pool, &err);
         assert_null(model.data);
         stop(&s);
-        assert_int_equal(rf_memory_held(), outside);
-        if (status == RF_OK)
-            break;
-        assert_int_equal(status, RF_ERR_MEMORY);
-        assert_true(err.text[0] != '\0');
-        failures++;
-    }
-    assert_true(failures > 10);
+    } while (failing_memory_goes_on(&memory, status, &err));
+    assert_true(memory.failures > 10);
 }
 
 int main(void)

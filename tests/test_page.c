@@ -14,6 +14,7 @@
 #include "railfold/frame_io.h"
 #include "railfold/memory.h"
 #include "railfold/page.h"
+#include "failing_memory.h"
 #include "report/text.h"
 
 static char *finish(rf_text *text)
@@ -196,20 +197,16 @@ static void a_page_survives_every_failed_allocation(void **state)
     (void)state;
     fixture f;
     make_page(&f);
-    size_t held = rf_memory_held();
-    rf_status status = RF_ERR_MEMORY;
-    long n = 0;
-    while (status != RF_OK && n < 100) {
+    failing_memory memory = failing_memory_start();
+    rf_status status;
+    do {
         char *text = NULL;
         size_t bytes;
-        rf_memory_fail_after(++n);
+        failing_memory_arm(&memory);
         status = rf_page_html(&f.page, &text, &bytes, NULL);
-        rf_memory_fail_after(0);
         rf_free(text);
-        assert_int_equal(rf_memory_held(), held);
-    }
-    assert_int_equal(status, RF_OK);
-    assert_true(n > 3);
+    } while (failing_memory_goes_on(&memory, status, NULL));
+    assert_true(memory.failures >= 3);
     free_page(&f);
 }
 

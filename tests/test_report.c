@@ -13,6 +13,7 @@
 
 #include "railfold/memory.h"
 #include "railfold/report.h"
+#include "failing_memory.h"
 #include "report/json.h"
 
 static char *copy_text(const char *text)
@@ -268,31 +269,25 @@ static void many_warnings_are_all_kept_and_long_ones_cut(void **state)
 static void every_failing_allocation_is_told_and_nothing_leaks(void **state)
 {
     (void)state;
-    size_t held = rf_memory_held();
-    int failures = 0;
-    for (long n = 1;; n++) {
+    failing_memory memory = failing_memory_start();
+    rf_status status;
+    rf_error err;
+    do {
         rf_run_report report;
-        rf_error err = {0};
         char *text = NULL;
         size_t bytes = 0;
+        err = (rf_error){0};
         make_report(&report, 40);
-        rf_memory_fail_after(n);
-        rf_status status = rf_run_report_warn(&report, &err, "one");
+        failing_memory_arm(&memory);
+        status = rf_run_report_warn(&report, &err, "one");
         for (int i = 0; i < 9 && status == RF_OK; i++)
             status = rf_frame_report_warn(&report.frames[1], &err, "warning %d", i);
         if (status == RF_OK)
             status = rf_run_report_json(&report, &text, &bytes, &err);
-        rf_memory_fail_after(0);
         rf_free(text);
         rf_run_report_free(&report);
-        assert_int_equal(rf_memory_held(), held);
-        if (status == RF_OK)
-            break;
-        assert_int_equal(status, RF_ERR_MEMORY);
-        assert_true(err.text[0] != '\0');
-        failures++;
-    }
-    assert_true(failures >= 10); /* 10 warnings take a copy each; lists and the text come on top */
+    } while (failing_memory_goes_on(&memory, status, &err));
+    assert_true(memory.failures >= 10); /* 10 warnings take a copy each; lists and the text come on top */
 }
 
 int main(void)

@@ -256,6 +256,41 @@ static void a_frame_without_a_time_is_named_and_a_damaged_one_stays_beside_its_n
     assert_int_equal(here->sequence.count, 3);
 }
 
+/* Makes the header of a baseline JPEG claim that size, and the file so long that its bytes could hold it. */
+static void claim_size(const char *path, unsigned side, off_t bytes)
+{
+    unsigned char head[4096];
+    FILE *file = fopen(path, "r+b");
+    assert_non_null(file);
+    size_t got = fread(head, 1, sizeof head, file), at = 2;
+    while (at + 9 < got && head[at + 1] != 0xc0) /* from one segment to the next, up to the frame header */
+        at += 2 + ((size_t)head[at + 2] << 8 | head[at + 3]);
+    assert_true(at + 9 < got);
+    const unsigned char size[4] = {(unsigned char)(side >> 8), (unsigned char)side, (unsigned char)(side >> 8),
+                                   (unsigned char)side};
+    assert_int_equal(fseek(file, (long)at + 5, SEEK_SET), 0);
+    assert_int_equal(fwrite(size, 1, sizeof size, file), sizeof size);
+    assert_int_equal(fclose(file), 0);
+    assert_int_equal(truncate(path, bytes), 0);
+}
+
+/* Its header was refused when the take was put in order: it stayed behind its neighbour by name, whatever its time. */
+static void a_frame_above_the_pixel_limit_still_has_its_place_in_time(void **state)
+{
+    place *here = *state;
+    static const char *const names[] = {"f1.jpg", "f2.jpg", "f3.jpg"};
+    rf_frame_info info;
+    write_timed("f1.jpg", "2024:05:01 12:00:09");
+    write_timed("f2.jpg", "2024:05:01 12:00:01");
+    write_timed("f3.jpg", "2024:05:01 12:00:05");
+    claim_size("f2.jpg", 25000, 2000000);
+    assert_int_equal(rf_frame_probe("f2.jpg", NULL, &info, NULL, &here->err), RF_ERR_INPUT);
+    assert_says(here, "claims 25000 x 25000 pixels, 625000000 in all");
+    assert_int_equal(rf_sequence_from_paths(&here->sequence, names, 3, &here->err), RF_OK);
+    assert_int_equal(rf_sequence_sort(&here->sequence, RF_ORDER_TIME, &here->err), RF_OK);
+    ASSERT_PATHS(&here->sequence, "f2.jpg", "f3.jpg", "f1.jpg");
+}
+
 static void every_failing_allocation_is_told_and_nothing_leaks(void **state)
 {
     place *here = *state;
@@ -304,6 +339,7 @@ int main(void)
         test_in_place(a_bad_list_is_told_with_the_line),
         test_in_place(capture_times_order_a_take_and_equal_ones_keep_the_names),
         test_in_place(a_frame_without_a_time_is_named_and_a_damaged_one_stays_beside_its_neighbour),
+        test_in_place(a_frame_above_the_pixel_limit_still_has_its_place_in_time),
         test_in_place(every_failing_allocation_is_told_and_nothing_leaks),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

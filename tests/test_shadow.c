@@ -9,6 +9,7 @@
 
 #include <cmocka.h>
 
+#include "failing_memory.h"
 #include "near.h"
 #include "sensor_scene.h"
 #include "railfold/memory.h"
@@ -164,18 +165,16 @@ static void memory_keeps_its_bound_and_any_allocation_may_fail(void **state)
     size_t frames = (size_t)WIDTH * HEIGHT * (3 + 4) + 4096; /* the test's own */
     assert_true(rf_memory_peak() - before <= rf_shadow_memory_bytes(WIDTH, HEIGHT, FRAMES) + frames);
     rf_sensor_map_free(&map);
-    for (long n = 1;; n++) {
-        rf_memory_fail_after(n);
+    failing_memory memory = failing_memory_start();
+    rf_status status;
+    do {
+        failing_memory_arm(&memory);
         map = (rf_sensor_map){0};
-        rf_status status = try_search(&s, 1, 1, &map);
-        rf_memory_fail_after(0);
+        status = try_search(&s, 1, 1, &map);
         rf_sensor_map_free(&map);
-        assert_int_equal(rf_memory_held(), before);
-        if (status == RF_OK)
-            break;
-        assert_int_equal(status, RF_ERR_MEMORY);
-        n += n > 20 ? 4 : 0; /* each frame's is like the one before */
-    }
+        memory.at += memory.at > 20 ? 4 : 0; /* each frame's is like the one before */
+    } while (failing_memory_goes_on(&memory, status, NULL));
+    assert_true(memory.failures >= 20);
 }
 
 int main(void)

@@ -1,4 +1,5 @@
 /* test_writer.c - pictures out: every format gives back what went in, pixels, texts and metadata. */
+#include "failing_memory.h"
 #include "io_fixture.h"
 
 enum { WIDTH = 301, HEIGHT = 203 }; /* odd, and several strips in a TIFF of 16 bits */
@@ -314,22 +315,17 @@ static void memory_that_runs_out_leaves_nothing(void **state)
     rf_metadata metadata;
     image_fill(&made, 30, 20, 3, RF_U8, 1);
     make_metadata(&metadata, "RGB ");
-    size_t held = rf_memory_held();
     for (int n = 0; n < 3; n++) {
-        int failures = 0;
-        for (long at = 1; at < 40; at++) {
-            rf_error err = {0};
-            rf_memory_fail_after(at);
-            rf_status status = rf_picture_write(scratch_path(names[n]), &made, &metadata, NULL, 0, &err);
-            rf_memory_fail_after(0);
-            assert_int_equal(rf_memory_held(), held);
+        failing_memory memory = failing_memory_start();
+        rf_status status;
+        rf_error err;
+        do {
+            err = (rf_error){0};
+            failing_memory_arm(&memory);
+            status = rf_picture_write(scratch_path(names[n]), &made, &metadata, NULL, 0, &err);
             assert_int_equal(scratch_count(".railfold"), 0);
-            if (status == RF_OK)
-                break;
-            assert_int_equal(status, RF_ERR_MEMORY);
-            failures++;
-        }
-        assert_true(failures >= 3 && failures < 39);
+        } while (failing_memory_goes_on(&memory, status, &err));
+        assert_true(memory.failures >= 3 && memory.failures < 39);
     }
     rf_image_free(&made);
     rf_metadata_free(&metadata);

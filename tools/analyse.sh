@@ -14,21 +14,35 @@ flags="-std=c17 -D_XOPEN_SOURCE=700 -D_FILE_OFFSET_BITS=64 -Iinclude -Isrc -pthr
 $(pkg-config --cflags libpng libjpeg libtiff-4 fftw3f libexif zlib 2>/dev/null)"
 : >"$log"
 ran=0
+rm -f "$build/failed"
+# each TOOL FLAGS FILE...: the tool on every file, as many at once as there are processors; what they say, file by file. One
+# file a run: over several, clang-tidy 14 loses track of va_start.
+each() {
+    tool=$1
+    options=$2
+    shift 2
+    rm -rf "$build/$tool"
+    mkdir -p "$build/$tool"
+    export tool options build
+    # shellcheck disable=SC2016 # expanded by the inner shell, where $options is a list of flags
+    printf '%s\n' "$@" | xargs -P "$(nproc)" -n 1 sh -c '
+        out=$build/$tool/$(echo "$1" | tr / _)
+        case $tool in
+        clang-tidy) clang-tidy --quiet "$1" -- $options >"$out" 2>/dev/null ;;
+        *) $tool $options "$1" >"$out" 2>&1 ;;
+        esac || echo "$1: $tool ended with $?" >>"$build/failed"' each
+    cat "$build/$tool"/*
+}
 if command -v gcc >/dev/null; then
     ran=$((ran + 1))
-    for file in "$@"; do
-        # shellcheck disable=SC2086 # a list of flags
-        gcc $flags -O1 -fanalyzer -c -o /dev/null "$file" 2>&1
-    done | sed -n 's/^\([^: ]*\):\([0-9]*\):[0-9]*: warning: \(.*\) \[-W\(analyzer[a-z-]*\)\]$/\1 \4 \2 \3/p' >>"$log"
+    each gcc "$flags -O1 -fanalyzer -c -o /dev/null" "$@" |
+        sed -n 's/^\([^: ]*\):\([0-9]*\):[0-9]*: warning: \(.*\) \[-W\(analyzer[a-z-]*\)\]$/\1 \4 \2 \3/p' >>"$log"
 else
     echo "analyse: gcc is missing"
 fi
 if command -v clang-tidy >/dev/null; then
     ran=$((ran + 1))
-    for file in "$@"; do # one a run: over several, clang-tidy 14 loses track of va_start
-        # shellcheck disable=SC2086
-        clang-tidy --quiet "$file" -- $flags 2>/dev/null
-    done | sed "s|^$PWD/||" |
+    each clang-tidy "$flags" "$@" | sed "s|^$PWD/||" |
         sed -n 's/^\([^: ]*\):\([0-9]*\):[0-9]*: [a-z]*: \(.*\) \[\([A-Za-z0-9.,-]*\)\]$/\1 \4 \2 \3/p' >>"$log"
 else
     echo "analyse: clang-tidy is missing"
@@ -37,9 +51,11 @@ if command -v cppcheck >/dev/null; then
     ran=$((ran + 1))
     # variableScope: locals stand at the head of a block where they belong together. constVariable, constParameter: an
     # array of pointers or rows that is handed on as not const cannot be const before C23.
-    cppcheck --std=c11 --enable=warning,performance,portability,style --quiet -Iinclude -Isrc -DRF_VERSION='"0"' \
+    cppcheck -j "$(nproc)" --std=c11 --enable=warning,performance,portability,style --quiet -Iinclude -Isrc -DRF_VERSION='"0"' \
         --suppress=variableScope --suppress=constVariable --suppress=constParameter \
-        --template='{file} {id} {line} {message}' "$@" 2>&1 | grep '^[^ ]*\.[ch] [a-zA-Z]* [0-9]* ' >>"$log"
+        --template='{file} {id} {line} {message}' "$@" >"$build/cppcheck" 2>&1 ||
+        echo "cppcheck ended with $?" >>"$build/failed"
+    sed -n '/^[^ ]*\.[ch] [a-zA-Z]* [0-9]* /p' "$build/cppcheck" >>"$log"
 else
     echo "analyse: cppcheck is missing"
 fi
@@ -54,4 +70,5 @@ if [ -n "$whole" ] && [ "$ran" = 3 ]; then # what is fixed leaves the list
         "$log" "$build/analyse-known"
 fi
 echo "$ran analysers, $# files, $(wc -l <"$log") findings, of which $(wc -l <"$build/analyse-new") are new"
-[ ! -s "$build/analyse-new" ] && [ "$ran" -gt 0 ]
+[ ! -e "$build/failed" ] || cat "$build/failed" # what an analyser did not get through, it did not find clean
+[ ! -s "$build/analyse-new" ] && [ ! -e "$build/failed" ] && [ "$ran" -gt 0 ]

@@ -12,7 +12,8 @@ wanted = sys.argv[3] if len(sys.argv) > 3 and sys.argv[2] == '--missing' else No
 root = os.getcwd()
 lines, branches = {}, {}
 with tempfile.TemporaryDirectory() as scratch:
-    notes = sorted(glob.glob(f'{build}/src/*/*.gcno'))
+    # a test may take a source in whole, which is counted with the test
+    notes = sorted(glob.glob(f'{build}/src/*/*.gcno') + glob.glob(f'{build}/tests/test_*.gcno'))
     for at in range(0, len(notes), 20):
         subprocess.run(['gcov', '--json-format', '--branch-probabilities', *notes[at:at + 20]], cwd=scratch, check=True,
                        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)

@@ -1,7 +1,9 @@
 /* memory.h - allocation with every size checked, and a running account of what is held.
  *
  * All pixel memory goes through here, so that the run can report its peak and tests can make the n-th allocation fail.
- */
+ *
+ * Pages of freed large blocks are kept for the next ones while anything is held: kept and held together are never more
+ * than what was held at the most. */
 #ifndef RF_MEMORY_H
 #define RF_MEMORY_H
 

@@ -1,9 +1,12 @@
-/* memory.c - checked, aligned, counted allocation. A block's size and where it came from lie in front of it. */
+/* memory.c - checked, aligned, counted allocation. A block's size and where it came from lie in front of it. Large ones
+ * come from pages.c. */
 #include "railfold/memory.h"
 
 #include <stdatomic.h>
 #include <stdlib.h>
 #include <string.h>
+
+#include "base/pages.h"
 
 typedef struct account {
     atomic_size_t held, peak, limit;
@@ -40,7 +43,19 @@ typedef struct header {
     size_t bytes;
 } header;
 
-enum { PAGE_BYTES = 4096, LARGE_BYTES = 64 << 20 };
+enum { PAGE_BYTES = 4096, PAGES_LEAST_BYTES = 256 << 10, LARGE_BYTES = 64 << 20 };
+
+/* What may be kept for later blocks: with it no more is held than was before. */
+static size_t most_kept(void)
+{
+    size_t held = atomic_load(&memory_account.held), peak = atomic_load(&memory_account.peak);
+    return held > 0 && peak > held ? peak - held : 0;
+}
+
+static int comes_in_pages(size_t bytes)
+{
+    return RF_PAGES && bytes >= PAGES_LEAST_BYTES;
+}
 
 /* A block of `bytes` on its boundary, zeroed or not. Large zeroed ones come as pages that are zero already; one write
  * to each keeps an accumulator from reading them first, which would cost a second fault on the write and stop all
@@ -57,6 +72,17 @@ static void *obtain(size_t bytes, int zeroed)
     memcpy(block - sizeof head, &head, sizeof head);
     for (size_t i = 0; zeroed && i < bytes; i += PAGE_BYTES)
         ((volatile char *)block)[i] = 0;
+    return block;
+}
+
+/* The same of whole pages, which leave room in front. */
+static void *obtain_pages(size_t bytes, int zeroed)
+{
+    char *block = rf_pages_take(bytes, zeroed, most_kept());
+    if (block == NULL)
+        return NULL;
+    header head = {NULL, bytes};
+    memcpy(block - sizeof head, &head, sizeof head);
     return block;
 }
 
@@ -79,11 +105,11 @@ static rf_status allocate(void *out, size_t count, size_t size, int zeroed, cons
     /* The system promises more than it has, and kills when all is taken: a large block is asked for by its real size.
      */
     size_t available = bytes >= LARGE_BYTES ? rf_memory_available() : 0;
-    if (available != 0 && bytes > available) {
+    if (available != 0 && bytes > available + rf_pages_kept()) {
         atomic_fetch_sub(&memory_account.held, bytes);
         return rf_fail(err, RF_ERR_MEMORY, "%s needs %zu bytes, and the system has %zu left", what, bytes, available);
     }
-    block = test_hook_fails() ? NULL : obtain(bytes, zeroed);
+    block = test_hook_fails() ? NULL : comes_in_pages(bytes) ? obtain_pages(bytes, zeroed) : obtain(bytes, zeroed);
     if (block == NULL) {
         atomic_fetch_sub(&memory_account.held, bytes);
         return rf_fail(err, RF_ERR_MEMORY, "%s: the system has no %zu bytes left", what, bytes);
@@ -109,8 +135,13 @@ void rf_free(void *block)
     if (block == NULL)
         return;
     memcpy(&head, (char *)block - sizeof head, sizeof head);
-    atomic_fetch_sub(&memory_account.held, head.bytes);
-    free(head.origin);
+    size_t before = atomic_fetch_sub(&memory_account.held, head.bytes);
+    if (comes_in_pages(head.bytes))
+        rf_pages_give(block, most_kept());
+    else
+        free(head.origin);
+    if (before == head.bytes)
+        rf_pages_trim(0);
 }
 
 size_t rf_memory_held(void)

@@ -71,11 +71,7 @@ static void write_spots(rf_json *json, const char *name, const rf_check_spot *sp
 rf_status rf_check_json(const rf_check_result *result, char **text, size_t *bytes, rf_error *err)
 {
     rf_json json;
-    rf_json_begin(&json, err);
-    rf_json_open(&json, NULL, '{', 0);
-    rf_json_text(&json, "railfold", RF_VERSION);
-    rf_json_integer(&json, "format", 1);
-    rf_json_text(&json, "command", "check");
+    rf_json_begin_report(&json, 1, "check", err);
     rf_json_text(&json, "verdict", rf_check_verdict_name(result->verdict));
     rf_json_open(&json, "findings", '[', 0);
     for (int i = 0; i < result->finding_count; i++)

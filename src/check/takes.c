@@ -319,11 +319,7 @@ static void write_take(rf_json *json, const rf_takes *takes, int index)
 rf_status rf_takes_json(const rf_takes *takes, char **text, size_t *bytes, rf_error *err)
 {
     rf_json json;
-    rf_json_begin(&json, err);
-    rf_json_open(&json, NULL, '{', 0);
-    rf_json_text(&json, "railfold", RF_VERSION);
-    rf_json_integer(&json, "format", 1);
-    rf_json_text(&json, "command", "takes");
+    rf_json_begin_report(&json, 1, "takes", err);
     rf_json_number(&json, "gap_s", takes->gap_s);
     rf_json_integer(&json, "frames", takes->frame_count);
     rf_json_integer(&json, "unreadable", takes->unreadable_count);

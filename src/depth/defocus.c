@@ -57,14 +57,14 @@ static float place_energy(const rf_depth *d, int i, int j, float *at)
     for (int dj = 0; dj < SIDE / 2; dj += 2)
         for (int di = 0; di < SIDE / 2; di += 2) {
             float way = rf_image_row_f32(&d->way, j + dj)[i + di];
-            low = fminf(low, way);
-            high = fmaxf(high, way);
+            low = rf_lower(low, way);
+            high = rf_higher(high, way);
             if (high - low > SURROUNDINGS_STEPS)
                 return 0.0f;
             if (dj < MARGIN / 2 || di < MARGIN / 2 || dj >= (SIDE - MARGIN) / 2 || di >= (SIDE - MARGIN) / 2)
                 continue;
-            inner_low = fminf(inner_low, way);
-            inner_high = fmaxf(inner_high, way);
+            inner_low = rf_lower(inner_low, way);
+            inner_high = rf_higher(inner_high, way);
             if (inner_high - inner_low > ONE_SURFACE_STEPS || rf_image_row_f32(&d->trust, j + dj)[i + di] < 1.0f)
                 return 0.0f;
             sum += way;

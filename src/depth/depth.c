@@ -25,7 +25,8 @@ rf_status rf_depth_create(rf_depth **out, int width, int height, int frame_count
     d->energy_height = rf_sharpness_side(height / reduce);
     RF_TRY(rf_sharpness_create(&d->sharpness, width / reduce, height / reduce, pool, err));
     for (int i = 0; i < RF_FIT_POINTS; i++)
-        RF_TRY(rf_image_alloc(&d->ring[i], d->energy_width, d->energy_height, 1, RF_F32, "the focus energies", err));
+        RF_TRY(
+            rf_image_alloc_raw(&d->ring[i], d->energy_width, d->energy_height, 1, RF_F32, "the focus energies", err));
     RF_TRY(rf_alloc(&d->focus, (size_t)d->energy_width * (size_t)d->energy_height, sizeof *d->focus, "the focus peaks",
                     err));
     *out = d;
@@ -105,8 +106,8 @@ static rf_status measure_full_size(rf_depth *d, const rf_source *source, rf_erro
     rf_sharpness *sharpness = NULL;
     rf_image energy = {0};
     RF_TRY(rf_sharpness_create(&sharpness, d->width, d->height, d->pool, err));
-    RF_TRY(rf_image_alloc(&energy, rf_sharpness_side(d->width), rf_sharpness_side(d->height), 1, RF_F32,
-                          "the focus energies", err));
+    RF_TRY(rf_image_alloc_raw(&energy, rf_sharpness_side(d->width), rf_sharpness_side(d->height), 1, RF_F32,
+                              "the focus energies", err));
     RF_TRY(rf_sharpness_measure_source(sharpness, source, &energy, err));
     d->full_size_floor = rf_sharpness_noise_floor(sharpness);
 done:

@@ -1,8 +1,12 @@
 /* depth_view.c - colours for a depth map. */
 #include "railfold/depth_view.h"
 
+#include <float.h>
 #include <math.h>
 #include <stddef.h>
+#include <stdint.h>
+
+#include "base/hot.h"
 
 /* Anchors of our own in a*b*, evenly spaced along the way; lightness is linear from the first to the last. */
 static const float ANCHORS[5][2] = {{-4, 32}, {-25, 17}, {-22, -12}, {1, -32}, {26, -30}};
@@ -72,20 +76,52 @@ void rf_depth_colour_view(const rf_image *depth, const rf_image *confidence, flo
     rf_pool_rows(pool, depth->height, 32, colour_rows, &job);
 }
 
+enum { LANES = 16 };
+
+typedef struct range_lanes {
+    float low[LANES], high[LANES];
+    int32_t count[LANES]; /* of one row */
+} range_lanes;
+
+RF_HOT_PART void take_in(range_lanes *restrict r, int lane, float v)
+{
+    int known = fabsf(v) <= FLT_MAX;
+    float low = known ? v : INFINITY, high = known ? v : -INFINITY;
+    r->low[lane] = low < r->low[lane] ? low : r->low[lane];
+    r->high[lane] = high > r->high[lane] ? high : r->high[lane];
+    r->count[lane] += known;
+}
+
+RF_HOT static void widen(range_lanes *restrict r, const float *restrict row, int n)
+{
+    for (int l = 0; l < LANES; l++)
+        r->count[l] = 0;
+    int x = 0;
+    for (; x + LANES <= n; x += LANES)
+        for (int l = 0; l < LANES; l++)
+            take_in(r, l, row[x + l]);
+    for (; x < n; x++)
+        take_in(r, 0, row[x]);
+}
+
 static int whole_range(const rf_image *depth, float *low, float *high, double *count)
 {
+    range_lanes r;
     *low = INFINITY;
     *high = -INFINITY;
     *count = 0;
+    for (int l = 0; l < LANES; l++) {
+        r.low[l] = INFINITY;
+        r.high[l] = -INFINITY;
+    }
     for (int y = 0; y < depth->height; y++) {
-        const float *row = rf_image_row_f32(depth, y);
-        for (int x = 0; x < depth->width; x++) {
-            if (!isfinite(row[x]))
-                continue;
-            *low = row[x] < *low ? row[x] : *low;
-            *high = row[x] > *high ? row[x] : *high;
-            *count += 1;
-        }
+        widen(&r, rf_image_row_f32(depth, y), depth->width);
+        for (int l = 0; l < LANES; l++)
+            *count += r.count[l];
+    }
+    for (int l = 0; l < LANES; l++) {
+        *low = r.low[l] < *low ? r.low[l] : *low;
+        *high = r.high[l] > *high ? r.high[l] : *high;
     }
     return *count > 0;
 }

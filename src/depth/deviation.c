@@ -131,8 +131,8 @@ static void edge_rows(void *arg, int begin, int end, int block, int thread)
             for (int n = 0; n < 9; n++) {
                 float z = depth_at(job, rf_clamp_int(i + n % 3 - 1, 0, width - 1),
                                    rf_clamp_int(j + n / 3 - 1, 0, height - 1));
-                low = fminf(low, z);
-                high = fmaxf(high, z);
+                low = rf_lower(low, z);
+                high = rf_higher(high, z);
             }
             rf_image_row_f32(job->to, j)[i] = high - low > RF_SAME_STEPS ? 0.0f : INFINITY;
         }
@@ -151,11 +151,11 @@ static void spread_distance(rf_image *distance, int way)
             int i = way > 0 ? m : width - 1 - m;
             float best = row[i];
             if (m > 0)
-                best = fminf(best, row[i - way] + 1.0f);
+                best = rf_lower(best, row[i - way] + 1.0f);
             if (before != NULL) {
-                best = fminf(best, before[i] + 1.0f);
-                best = fminf(best, i > 0 ? before[i - 1] + 1.4142136f : INFINITY);
-                best = fminf(best, i + 1 < width ? before[i + 1] + 1.4142136f : INFINITY);
+                best = rf_lower(best, before[i] + 1.0f);
+                best = rf_lower(best, i > 0 ? before[i - 1] + 1.4142136f : INFINITY);
+                best = rf_lower(best, i + 1 < width ? before[i + 1] + 1.4142136f : INFINITY);
             }
             row[i] = best;
         }
@@ -182,23 +182,24 @@ static void finish_rows(void *arg, int begin, int end, int block, int thread)
     }
 }
 
-rf_status rf_deviation_find(const rf_depth *d, const rf_image *depth, rf_deviation *found, rf_error *err)
+rf_status rf_deviation_find(const rf_depth *depth, const rf_image *map, rf_deviation *found, rf_error *err)
 {
     rf_status status;
     rf_image spare = {0};
-    deviation_job job = {.depth = depth, .cell = d->cell, .size = &found->steps, .count = &found->differences};
+    deviation_job job = {.depth = map, .cell = depth->cell, .size = &found->steps, .count = &found->differences};
     rf_image *plane[] = {&found->steps, &found->differences, &spare};
     for (int i = 0; i < 3; i++)
-        RF_TRY(rf_image_alloc(plane[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth deviation", err));
-    rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, difference_rows, &job);
-    gather(&found->steps, &spare, d->pool);
-    gather(&found->differences, &spare, d->pool);
+        RF_TRY(rf_image_alloc_raw(plane[i], depth->energy_width, depth->energy_height, 1, RF_F32, "the depth deviation",
+                                  err));
+    rf_pool_rows(depth->pool, depth->energy_height, RF_DEPTH_BLOCK_ROWS, difference_rows, &job);
+    gather(&found->steps, &spare, depth->pool);
+    gather(&found->differences, &spare, depth->pool);
     job.to = &spare;
-    rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, edge_rows, &job);
+    rf_pool_rows(depth->pool, depth->energy_height, RF_DEPTH_BLOCK_ROWS, edge_rows, &job);
     spread_distance(&spare, 1);
     spread_distance(&spare, -1);
     job.from = &spare;
-    rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, finish_rows, &job);
+    rf_pool_rows(depth->pool, depth->energy_height, RF_DEPTH_BLOCK_ROWS, finish_rows, &job);
 done:
     rf_image_free(&spare);
     return status;

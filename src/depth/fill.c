@@ -81,8 +81,8 @@ rf_status rf_plane_fill(rf_image *value, const rf_image *weight, rf_pool *pool, 
     for (int w = value->width, h = value->height; count < MAX_LEVELS && (w > 1 || h > 1); count++) {
         w = (w + 1) / 2;
         h = (h + 1) / 2;
-        RF_TRY(rf_image_alloc(&levels[count].value, w, h, 1, RF_F32, "the depth guess", err));
-        RF_TRY(rf_image_alloc(&levels[count].weight, w, h, 1, RF_F32, "the depth guess", err));
+        RF_TRY(rf_image_alloc_raw(&levels[count].value, w, h, 1, RF_F32, "the depth guess", err));
+        RF_TRY(rf_image_alloc_raw(&levels[count].weight, w, h, 1, RF_F32, "the depth guess", err));
         level_job job = {&levels[count - 1], &levels[count]};
         rf_pool_rows(pool, h, RF_DEPTH_BLOCK_ROWS, pull_rows, &job);
     }

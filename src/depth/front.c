@@ -45,7 +45,7 @@ static void way_rows(void *arg, int begin, int end, int block, int thread)
         float *way = rf_image_row_f32(&d->front, j), *trust = rf_image_row_f32(&d->trust, j);
         const float *strongest = rf_image_row_f32(&d->guide_at, j);
         for (int i = 0; i < d->energy_width; i++) {
-            float noise = fminf(fmaxf(focus[i].lowest, d->noise_floor), most);
+            float noise = rf_lower(rf_higher(focus[i].lowest, d->noise_floor), most);
             float over = (focus[i].peak[0].energy - focus[i].lowest) / (noise + FLT_MIN);
             float t = (over - TRUST_FROM) / (TRUST_FULL - TRUST_FROM);
             float own = focus[i].peak[0].energy / (FAINT_SHARE * strongest[i] + FLT_MIN);
@@ -159,7 +159,7 @@ static void add_lone_fronts(growth *g)
             size_t there = (size_t)g->queue[g->head + n];
             int tx = (int)(there % (size_t)d->energy_width), ty = (int)(there / (size_t)d->energy_width);
             float *front = rf_image_row_f32(&d->front, ty) + tx;
-            *front = fminf(*front, rf_image_row_f32(&d->guide_at, ty)[tx]);
+            *front = rf_lower(*front, rf_image_row_f32(&d->guide_at, ty)[tx]);
         }
         g->head += count; /* each place is joined at most once, so the queue never runs out */
     }
@@ -203,7 +203,7 @@ rf_status rf_front_find(rf_depth *d, rf_error *err)
     rf_status status;
     rf_image *plane[4] = {&d->way, &d->trust, &d->front, &d->guide_at};
     for (int i = 0; i < 4; i++)
-        RF_TRY(rf_image_alloc(plane[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth map", err));
+        RF_TRY(rf_image_alloc_raw(plane[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth map", err));
     rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, energy_rows, d);
     rf_plane_extreme(&d->way, &d->guide_at, FAINT_REACH, -1.0f, d->pool);
     rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, way_rows, d);

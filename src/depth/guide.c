@@ -12,8 +12,10 @@ static const float REACH_STEPS = 2.0f;
 rf_status rf_guide_begin(rf_depth *d, rf_error *err)
 {
     rf_status status;
-    RF_TRY(rf_image_alloc(&d->guide, d->width, d->height, 3, RF_F32, "the guide picture", err));
-    RF_TRY(rf_image_alloc(&d->guide_weight, d->width, d->height, 1, RF_F32, "the guide picture", err));
+    RF_TRY(rf_image_alloc_raw(&d->guide, d->width, d->height, 3, RF_F32, "the guide picture", err));
+    RF_TRY(rf_image_alloc_raw(&d->guide_weight, d->width, d->height, 1, RF_F32, "the guide picture", err));
+    rf_image_clear(&d->guide, d->pool);
+    rf_image_clear(&d->guide_weight, d->pool);
 done:
     return status;
 }
@@ -66,9 +68,10 @@ RF_HOT static void add_row(float *restrict sum, float *restrict total, const flo
 /* A row of the places' weights, one for each of the tile's pixels. */
 static void spread(const rf_depth *d, rf_piece tile, const float weight[PLACES], float each[TILE])
 {
-    int left = rf_energy_column(d, tile.x);
-    for (int x = 0; x < tile.width; x++)
-        each[x] = weight[rf_energy_column(d, tile.x + x) - left];
+    int last = d->energy_width - 1 - tile.x / d->cell; /* a last pixel that reduction left over takes its neighbour's */
+    for (int x = 0, i = 0; x < tile.width; i++)
+        for (int end = x + d->cell; x < end && x < TILE; x++)
+            each[x] = weight[i < last ? i : last];
 }
 
 static void add_tiles(void *arg, int begin, int end, int block, int thread)

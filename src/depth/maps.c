@@ -53,7 +53,7 @@ static judged judge(const rf_depth *d, const rf_focus *focus, float trust, float
     float variance, agreement = p == 0 ? 1.0f : p < RF_DEPTH_PEAKS ? SECOND_PEAK : NO_PEAK;
     if (p < RF_DEPTH_PEAKS) {
         float over = (focus->peak[p].energy - focus->lowest) / (d->noise_floor + FLT_MIN);
-        float texture = TEXTURE_LIMIT_PX / blur, noise = NOISE_LIMIT_PX / (blur * fmaxf(over, 1.0f));
+        float texture = TEXTURE_LIMIT_PX / blur, noise = NOISE_LIMIT_PX / (blur * rf_higher(over, 1.0f));
         variance = texture * texture + noise * noise;
     } else {
         variance = BORROWED_STEPS * BORROWED_STEPS;
@@ -63,7 +63,7 @@ static judged judge(const rf_depth *d, const rf_focus *focus, float trust, float
     if (position <= 0.0f || position >= (float)(d->frame_count - 1))
         seen += END_STEPS * END_STEPS;
     float relative = (trust * variance + unsure) / (HALF_CONFIDENCE_STEPS * HALF_CONFIDENCE_STEPS);
-    return (judged){trust * agreement / (1.0f + relative), fminf(sqrtf(trust * seen + unsure), guess)};
+    return (judged){trust * agreement / (1.0f + relative), rf_lower(sqrtf(trust * seen + unsure), guess)};
 }
 
 static void map_rows(void *arg, int begin, int end, int block, int thread)
@@ -82,7 +82,7 @@ static void map_rows(void *arg, int begin, int end, int block, int thread)
         const float *differences = rf_image_row_f32(&job->deviation->differences, rf_energy_row(d, y));
         float *sigma = rf_image_row_f32(&job->maps->sigma, y);
         for (int x = 0; x < d->width; x++) {
-            depth[x] = fminf(fmaxf(sign * depth[x], 0.0f), farthest);
+            depth[x] = rf_lower(rf_higher(sign * depth[x], 0.0f), farthest);
             int i = rf_energy_column(d, x);
             judged j = judge(d, &focus[i], trust[i], depth[x], scatter[i], differences[i]);
             confidence[x] = j.confidence;
@@ -97,10 +97,10 @@ rf_status rf_depth_result(rf_depth *d, rf_depth_maps *maps, rf_error *err)
     rf_deviation deviation = {{0}, {0}};
     if (d->in_pass || d->pass + 1 != rf_depth_passes(d))
         return rf_fail(err, RF_ERR_INTERNAL, "the depth map was asked for before its last pass ended");
-    RF_TRY(rf_image_alloc(&maps->depth, d->width, d->height, 1, RF_F32, "the depth map", err));
+    RF_TRY(rf_image_alloc_raw(&maps->depth, d->width, d->height, 1, RF_F32, "the depth map", err));
     RF_TRY(rf_outline_settle(d, &maps->depth, err)); /* before the other maps take memory */
-    RF_TRY(rf_image_alloc(&maps->confidence, d->width, d->height, 1, RF_F32, "the confidence map", err));
-    RF_TRY(rf_image_alloc(&maps->sigma, d->width, d->height, 1, RF_F32, "the depth deviation map", err));
+    RF_TRY(rf_image_alloc_raw(&maps->confidence, d->width, d->height, 1, RF_F32, "the confidence map", err));
+    RF_TRY(rf_image_alloc_raw(&maps->sigma, d->width, d->height, 1, RF_F32, "the depth deviation map", err));
     RF_TRY(rf_deviation_find(d, &maps->depth, &deviation, err));
     map_job job = {d, maps, &deviation};
     rf_pool_rows(d->pool, d->height, RF_DEPTH_BLOCK_ROWS, map_rows, &job);

@@ -51,6 +51,8 @@ typedef struct ballot {
 typedef struct votes {
     int count;
     float weight[MAX_VOTES + LANES], way[MAX_VOTES + LANES]; /* lanes of weight 0 follow the last */
+    int bin[MAX_VOTES];                                      /* the lower of the two that a vote goes to */
+    float lower[MAX_VOTES], upper[MAX_VOTES];                /* and what each of them gets */
 } votes;
 
 RF_HOT static void collect(const ballot *b, const float colour[3], int i, int j, votes *v)
@@ -98,19 +100,35 @@ RF_HOT static float mean_around(const votes *v, float centre)
     return weights > 0.0f ? all / weights : NAN;
 }
 
-/* The mean of the votes round the mode of their histogram. `bin` holds BIN_LANES values a bin, in which votes take
- * turns: neighbours mostly vote for one bin. It is zeroed before and after. */
-static float mode_of(const ballot *b, const votes *v, float *bin)
+/* Which bins the votes go to, linear between two; *low and *high: the first and the last. */
+RF_HOT static void sort_votes(const ballot *b, votes *v, int *low, int *high)
 {
-    int low = b->bins, high = 0;
+    int first = b->bins, last = 0, most = b->bins - 2;
     for (int n = 0; n < v->count; n++) {
         float at = v->way[n] - b->lowest_way;
-        int whole = rf_clamp_int((int)at, 0, b->bins - 2);
-        float share = at - (float)whole, *lane = bin + whole * BIN_LANES + n % BIN_LANES;
-        lane[0] += v->weight[n] * (1.0f - share);
-        lane[BIN_LANES] += v->weight[n] * share;
-        low = whole < low ? whole : low;
-        high = whole + 1 > high ? whole + 1 : high;
+        int bin = (int)at;
+        bin = bin < 0 ? 0 : bin > most ? most : bin;
+        float share = at - (float)bin;
+        v->bin[n] = bin;
+        v->lower[n] = v->weight[n] * (1.0f - share);
+        v->upper[n] = v->weight[n] * share;
+        first = bin < first ? bin : first;
+        last = bin > last ? bin : last;
+    }
+    *low = first;
+    *high = last + 1;
+}
+
+/* The mean of the votes round the mode of their histogram. `bin` holds BIN_LANES values a bin, in which votes take
+ * turns: neighbours mostly vote for one bin. It is zeroed before and after. */
+static float mode_of(const ballot *b, votes *v, float *bin)
+{
+    int low, high;
+    sort_votes(b, v, &low, &high);
+    for (int n = 0; n < v->count; n++) {
+        float *lane = bin + v->bin[n] * BIN_LANES + n % BIN_LANES;
+        lane[0] += v->lower[n];
+        lane[BIN_LANES] += v->upper[n];
     }
     float most = -1.0f, before = 0.0f, here = 0.0f;
     int mode = low;
@@ -128,21 +146,6 @@ static float mode_of(const ballot *b, const votes *v, float *bin)
     memset(bin + low * BIN_LANES, 0, (size_t)(high - low + 1) * BIN_LANES * sizeof *bin);
     float centre = b->lowest_way + (float)mode, mean = mean_around(v, centre);
     return isnan(mean) ? centre : mean;
-}
-
-/* Bilinear between the four places around a finer pixel when they show one surface, else the one it lies in. */
-static float way_at_finer(const ballot *b, int x, int y)
-{
-    int i = x % 2 == 0 ? x / 2 - 1 : x / 2, j = y % 2 == 0 ? y / 2 - 1 : y / 2;
-    int width = b->way.width, height = b->way.height;
-    float fx = x % 2 == 0 ? 0.75f : 0.25f, fy = y % 2 == 0 ? 0.75f : 0.25f;
-    int left = rf_clamp_int(i, 0, width - 1), right = rf_clamp_int(i + 1, 0, width - 1);
-    const float *top = rf_image_row_f32(&b->way, rf_clamp_int(j, 0, height - 1));
-    const float *bottom = rf_image_row_f32(&b->way, rf_clamp_int(j + 1, 0, height - 1));
-    float p = top[left], q = top[right], r = bottom[left], s = bottom[right];
-    if (fmaxf(fmaxf(p, q), fmaxf(r, s)) - fminf(fminf(p, q), fminf(r, s)) > RF_SAME_STEPS)
-        return rf_image_row_f32(&b->way, rf_clamp_int(y / 2, 0, height - 1))[rf_clamp_int(x / 2, 0, width - 1)];
-    return (p * (1.0f - fx) + q * fx) * (1.0f - fy) + (r * (1.0f - fx) + s * fx) * fy;
 }
 
 /* The guide's mean over half a place, its top left pixel at (x, y) of the output. */
@@ -171,9 +174,12 @@ static void settle_rows(void *arg, int begin, int end, int block, int thread)
         int j = rf_clamp_int(y >> shift, 0, b->way.height - 1);
         float *out = rf_image_row_f32(b->out, y), colour[3];
         const float *at_edge = rf_image_row_f32(&b->at_edge, j);
+        if (b->finer)
+            rf_plane_finer(&b->way, y, b->out->width, out);
+        else
+            memcpy(out, rf_image_row_f32(&b->way, y), (size_t)b->out->width * sizeof *out);
         for (int x = 0; x < b->out->width; x++) {
             int i = rf_clamp_int(x >> shift, 0, b->way.width - 1);
-            out[x] = b->finer ? way_at_finer(b, x, y) : rf_image_row_f32(&b->way, y)[x];
             if (at_edge[i] == 0.0f)
                 continue;
             guide_colour(b, apart * x, apart * y, colour);
@@ -278,9 +284,9 @@ static void jump_rows(void *arg, int begin, int end, int block, int thread)
         float *jump = rf_image_row_f32(&b->jump, j);
         for (int i = 0; i < width; i++) {
             float across =
-                fmaxf(fabsf(here[i] - here[i > 0 ? i - 1 : 0]), fabsf(here[i] - here[i + 1 < width ? i + 1 : i]));
-            float down = fmaxf(fabsf(here[i] - above[i]), fabsf(here[i] - below[i]));
-            jump[i] = fmaxf(across, down) > RF_APART_STEPS ? 1.0f : 0.0f;
+                rf_higher(fabsf(here[i] - here[i > 0 ? i - 1 : 0]), fabsf(here[i] - here[i + 1 < width ? i + 1 : i]));
+            float down = rf_higher(fabsf(here[i] - above[i]), fabsf(here[i] - below[i]));
+            jump[i] = rf_higher(across, down) > RF_APART_STEPS ? 1.0f : 0.0f;
         }
     }
 }
@@ -337,7 +343,7 @@ static rf_status make_planes(ballot *b, int width, int height, rf_error *err)
     rf_image *plane[PLANES];
     free_planes(b, plane);
     for (int i = 0; i < PLANES; i++)
-        RF_TRY(rf_image_alloc(plane[i], width, height, 1, RF_F32, "the depth edges", err));
+        RF_TRY(rf_image_alloc_raw(plane[i], width, height, 1, RF_F32, "the depth edges", err));
 done:
     return status;
 }
@@ -368,7 +374,7 @@ static rf_status refine(ballot *b, rf_image *settled, rf_image *depth_map, rf_er
     b->way = *settled;
     while (b->cell > 2) {
         int cell = b->cell / 2;
-        RF_TRY(rf_image_alloc(&finer, d->width / cell, d->height / cell, 1, RF_F32, "the depth edges", err));
+        RF_TRY(rf_image_alloc_raw(&finer, d->width / cell, d->height / cell, 1, RF_F32, "the depth edges", err));
         settle(b, &finer, 2);
         rf_image_free(settled);
         *settled = b->way = finer;
@@ -391,7 +397,7 @@ rf_status rf_outline_settle(rf_depth *d, rf_image *depth_map, rf_error *err)
     RF_TRY(start_ballot(b, d, err));
     RF_TRY(make_planes(b, d->energy_width, d->energy_height, err));
     for (int i = 0; i < 2; i++)
-        RF_TRY(rf_image_alloc(&settled[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth edges", err));
+        RF_TRY(rf_image_alloc_raw(&settled[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth edges", err));
     b->way = d->front;
     rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, colour_rows, b);
     settle(b, &settled[0], 0);

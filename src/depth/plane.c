@@ -88,3 +88,36 @@ void rf_plane_median(const rf_image *in, rf_image *out, rf_pool *pool)
     plane_job job = {.in = in, .out = out};
     rf_pool_rows(pool, in->height, RF_DEPTH_BLOCK_ROWS, median_rows, &job);
 }
+
+/* A row of finer pixels: bilinear between the four places around each when they show one surface, else the one it lies
+ * in. Between places i and i + 1 lie the pixels 2 i + 1 and 2 i + 2. `top` and `bottom`: the rows of places around it,
+ * the lower one weighing fy; `own`: the one it lies in. */
+RF_HOT static void finer_row(const float *restrict top, const float *restrict bottom, const float *restrict own,
+                             float fy, int places, float *restrict out)
+{
+    for (int i = 0; i + 1 < places; i++) {
+        float p = top[i], q = top[i + 1], r = bottom[i], s = bottom[i + 1];
+        float spread = rf_higher(rf_higher(p, q), rf_higher(r, s)) - rf_lower(rf_lower(p, q), rf_lower(r, s));
+        int apart = spread > RF_SAME_STEPS;
+        float left = (p * 0.75f + q * 0.25f) * (1.0f - fy) + (r * 0.75f + s * 0.25f) * fy;
+        float right = (p * 0.25f + q * 0.75f) * (1.0f - fy) + (r * 0.25f + s * 0.75f) * fy;
+        out[2 * i + 1] = apart ? own[i] : left;
+        out[2 * i + 2] = apart ? own[i + 1] : right;
+    }
+}
+
+/* The pixels beyond the first and the last place lie between two rows of it alone. */
+void rf_plane_finer(const rf_image *way, int y, int n, float *out)
+{
+    int width = way->width, last = way->height - 1, j = y % 2 == 0 ? y / 2 - 1 : y / 2;
+    float fy = y % 2 == 0 ? 0.75f : 0.25f;
+    const float *top = rf_image_row_f32(way, rf_clamp_int(j, 0, last));
+    const float *bottom = rf_image_row_f32(way, rf_clamp_int(j + 1, 0, last));
+    const float *own = rf_image_row_f32(way, rf_clamp_int(y / 2, 0, last));
+    finer_row(top, bottom, own, fy, width, out);
+    for (int x = 0; x < n; x = x == 0 ? 2 * width - 1 : x + 1) {
+        int i = x == 0 ? 0 : width - 1;
+        float above = top[i] * 0.25f + top[i] * 0.75f, below = bottom[i] * 0.25f + bottom[i] * 0.75f;
+        out[x] = fabsf(top[i] - bottom[i]) > RF_SAME_STEPS ? own[i] : above * (1.0f - fy) + below * fy;
+    }
+}

@@ -74,6 +74,15 @@ static inline float rf_way_sign(const rf_depth *d)
 {
     return d->options.far_first ? -1.0f : 1.0f;
 }
+/* Of two numbers, neither of them NAN: fminf and fmaxf, which heed it, are calls. */
+static inline float rf_lower(float a, float b)
+{
+    return a < b ? a : b;
+}
+static inline float rf_higher(float a, float b)
+{
+    return a > b ? a : b;
+}
 static inline int rf_clamp_int(int v, int low, int high)
 {
     return v < low ? low : v > high ? high : v;
@@ -87,6 +96,8 @@ float rf_peak_position(const float *e, const int *frames, int count, int centre)
 /* plane.c: the smallest (sign +1) or largest (-1) value within `radius` of every pixel; the median of 3 x 3. */
 void rf_plane_extreme(const rf_image *in, rf_image *out, float radius, float sign, rf_pool *pool);
 void rf_plane_median(const rf_image *in, rf_image *out, rf_pool *pool);
+/* Row y, n pixels, of the plane at twice its size: bilinear within one surface, else the place that a pixel lies in. */
+void rf_plane_finer(const rf_image *way, int y, int n, float *out);
 
 /* fill.c: replaces values by a smooth continuation of their surroundings as their weight goes to 0. */
 rf_status rf_plane_fill(rf_image *value, const rf_image *weight, rf_pool *pool, rf_error *err) RF_CHECKED;

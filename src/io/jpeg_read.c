@@ -14,15 +14,20 @@
 
 enum {
     ROWS_AT_ONCE = 16,
-    MOST_SCANS = 200,           /* a progressive file has about ten; thousands are an attack on time */
-    MOST_PX_PER_BYTE = 512,     /* a Huffman-coded block of 8 x 8 pixels takes one bit at the very least */
-    HARMLESS_PADDING_BYTES = 16 /* some cameras pad before the end marker */
+    MOST_SCANS = 200,            /* a progressive file has about ten; thousands are an attack on time */
+    MOST_PX_PER_BYTE = 512,      /* a Huffman-coded block of 8 x 8 pixels takes one bit at the very least */
+    HARMLESS_PADDING_BYTES = 16, /* some cameras pad before the end marker */
+    INPUT_BYTES = 64 << 10
 };
 
 typedef struct jpeg_reader {
     struct jpeg_decompress_struct lib;
     struct jpeg_error_mgr errors;
     struct jpeg_progress_mgr progress;
+    struct jpeg_source_mgr source;
+    FILE *file;     /* borrowed */
+    JOCTET *input;  /* INPUT_BYTES of it */
+    int input_seen; /* whether there were any bytes */
     jmp_buf escape; /* set anew by each function that calls libjpeg */
     int created, out_of_memory, damaged;
     char message[JMSG_LENGTH_MAX];
@@ -81,6 +86,56 @@ static void on_progress(j_common_ptr lib)
         (void)snprintf(reader->message, sizeof reader->message, "more than %d scans", MOST_SCANS);
         longjmp(reader->escape, 1);
     }
+}
+
+/* ---- input: libjpeg's own reads 4 KB at a time, and its fast decoder stops 3 KB before each end ---- */
+
+static void start_input(j_decompress_ptr lib)
+{
+    (void)lib;
+}
+
+static boolean fill_input(j_decompress_ptr lib)
+{
+    jpeg_reader *reader = lib->client_data;
+    size_t bytes = fread(reader->input, 1, INPUT_BYTES, reader->file);
+    if (bytes == 0) {
+        if (!reader->input_seen)
+            ERREXIT(lib, JERR_INPUT_EMPTY);
+        WARNMS(lib, JWRN_JPEG_EOF);
+        reader->input[0] = 0xFF; /* an end marker, so that the decoder comes back */
+        reader->input[1] = JPEG_EOI;
+        bytes = 2;
+    }
+    reader->input_seen = 1;
+    reader->source.next_input_byte = reader->input;
+    reader->source.bytes_in_buffer = bytes;
+    return TRUE;
+}
+
+static void skip_input(j_decompress_ptr lib, long bytes)
+{
+    jpeg_reader *reader = lib->client_data;
+    struct jpeg_source_mgr *source = &reader->source;
+    while (bytes > (long)source->bytes_in_buffer) {
+        bytes -= (long)source->bytes_in_buffer;
+        (void)fill_input(lib);
+    }
+    if (bytes > 0) {
+        source->next_input_byte += bytes;
+        source->bytes_in_buffer -= (size_t)bytes;
+    }
+}
+
+static rf_status prepare_input(jpeg_reader *reader, FILE *file, rf_error *err)
+{
+    reader->file = file;
+    reader->source = (struct jpeg_source_mgr){.init_source = start_input,
+                                              .fill_input_buffer = fill_input,
+                                              .skip_input_data = skip_input,
+                                              .resync_to_restart = jpeg_resync_to_restart,
+                                              .term_source = start_input};
+    return rf_alloc_raw(&reader->input, INPUT_BYTES, 1, "the JPEG decoder's input", err);
 }
 
 static rf_status fail(const rf_decoder *decoder, rf_error *err)
@@ -158,6 +213,9 @@ static rf_status open_jpeg(rf_decoder *decoder, rf_error *err)
     if (status != RF_OK)
         return status;
     decoder->state = reader;
+    status = prepare_input(reader, decoder->file, err);
+    if (status != RF_OK)
+        return status;
     reader->lib.client_data = reader;
     reader->lib.err = jpeg_std_error(&reader->errors);
     reader->errors.error_exit = on_error;
@@ -168,7 +226,7 @@ static rf_status open_jpeg(rf_decoder *decoder, rf_error *err)
     reader->created = 1;
     reader->progress.progress_monitor = on_progress;
     reader->lib.progress = &reader->progress;
-    jpeg_stdio_src(&reader->lib, decoder->file);
+    reader->lib.src = &reader->source;
     jpeg_save_markers(&reader->lib, JPEG_APP0 + 1, 0xFFFF);
     jpeg_save_markers(&reader->lib, JPEG_APP0 + 2, 0xFFFF);
     jpeg_save_markers(&reader->lib, JPEG_COM, 0xFFFF);
@@ -206,6 +264,17 @@ static rf_status read_jpeg(rf_decoder *decoder, rf_image *image, rf_error *err)
     return finish(decoder, err);
 }
 
+static void put_row(const rf_image *luma, int y, const uint8_t *row)
+{
+    if (luma->sample == RF_F32)
+        rf_row_to_f32(rf_image_row_f32(luma, y), row, RF_U8, (size_t)luma->width);
+    else if (luma->sample == RF_U8)
+        memcpy(rf_image_row(luma, y), row, (size_t)luma->width);
+    else
+        for (int x = 0; x < luma->width; x++)
+            ((uint16_t *)rf_image_row(luma, y))[x] = (uint16_t)(257 * row[x]);
+}
+
 /* The scaled inverse DCT turns each block of 8 x 8 coefficients into 8 / reduce pixels a side, which cover the block
  * evenly: pixel x covers the stored pixels reduce * x to reduce * x + reduce - 1. libjpeg rounds the size up; the part
  * pixel at the end is dropped. */
@@ -225,7 +294,7 @@ static rf_status read_luma_jpeg(rf_decoder *decoder, int reduce, rf_image *luma,
         int y = (int)reader->lib.output_scanline;
         (void)jpeg_read_scanlines(&reader->lib, &reader->row, 1);
         if (y < luma->height)
-            rf_row_to_f32(rf_image_row_f32(luma, y), reader->row, RF_U8, (size_t)luma->width);
+            put_row(luma, y, reader->row);
     }
     return finish(decoder, err);
 }
@@ -239,6 +308,7 @@ static void close_jpeg(rf_decoder *decoder)
         jpeg_destroy_decompress(&reader->lib);
     free(reader->icc);
     rf_free(reader->row);
+    rf_free(reader->input);
     rf_free(reader);
     decoder->state = NULL;
 }

@@ -31,13 +31,15 @@ int tiff_write_exif(TIFF *tiff, const rf_metadata *metadata, const rf_exif_extra
 
 typedef struct tiff_pack tiff_pack;
 
+enum { RF_TIFF_STRIPS = 16 }; /* that a round makes at the most */
+
 rf_status tiff_pack_create(tiff_pack **pack, const rf_picture_spec *spec, rf_error *err) RF_CHECKED;
 void tiff_pack_destroy(tiff_pack **pack);
 int tiff_pack_rows_per_strip(const tiff_pack *pack);
 void tiff_pack_take(tiff_pack *pack, const void *row); /* not when it is full */
 int tiff_pack_is_full(const tiff_pack *pack);
-/* Packs what was taken in, by the spec's pool, and returns how many strips it made; they are good until the next take.
- * Only the last round may end in a part strip. */
+/* Packs what was taken in, by the spec's pool, and returns how many strips it made; where they lie stays good through
+ * one more round. Only the last round may end in a part strip. */
 int tiff_pack_run(tiff_pack *pack);
 void *tiff_pack_strip(const tiff_pack *pack, int i, size_t *bytes); /* 0 bytes: it could not be packed */
 

@@ -12,7 +12,7 @@
 
 #include "railfold/memory.h"
 
-enum { STRIP_BYTES = 256 << 10, STRIPS = 16, SAMPLE_BYTES = 32 << 10, PICTURE_LEVEL = 1, MAP_LEVEL = 2 };
+enum { STRIP_BYTES = 256 << 10, STRIPS = RF_TIFF_STRIPS, SAMPLE_BYTES = 32 << 10, PICTURE_LEVEL = 1, MAP_LEVEL = 2 };
 static const double WORTH = 0.8; /* of the size: packed sizes above it are not worth the time */
 
 struct tiff_pack {
@@ -20,8 +20,9 @@ struct tiff_pack {
     rf_sample sample;
     size_t channels, row_bytes, room; /* room: bytes a packed strip may take */
     int rows_per_strip, rows;         /* rows: taken in since the last round */
-    char *raw, *packed;
-    size_t size[STRIPS]; /* of the packed strips; 0: the compressor failed */
+    char *raw, *packed;               /* packed: of the last two rounds, in turns */
+    size_t size[2 * STRIPS];          /* of the packed strips; 0: the compressor failed */
+    int turn;                         /* 0 or STRIPS: where the last round's begin */
     struct libdeflate_compressor **tight, *stored;
     int threads;
 };
@@ -45,7 +46,7 @@ rf_status tiff_pack_create(tiff_pack **out, const rf_picture_spec *spec, rf_erro
     pack->room = libdeflate_zlib_compress_bound(NULL, strip_bytes);
     pack->threads = rf_pool_threads(spec->pool);
     RF_TRY(rf_alloc_raw(&pack->raw, STRIPS, strip_bytes, "TIFF strips", err));
-    RF_TRY(rf_alloc_raw(&pack->packed, STRIPS, pack->room, "TIFF strips", err));
+    RF_TRY(rf_alloc_raw(&pack->packed, (size_t)2 * STRIPS, pack->room, "TIFF strips", err));
     RF_TRY(rf_alloc(&pack->tight, (size_t)pack->threads, sizeof *pack->tight, "the TIFF writer", err));
     pack->stored = libdeflate_alloc_compressor(0);
     int made = pack->stored != NULL;
@@ -99,14 +100,15 @@ static void pack_strips(void *arg, int begin, int end, int block, int thread)
         size_t first = (size_t)i * whole,
                rows = (size_t)pack->rows - first < whole ? (size_t)pack->rows - first : whole;
         size_t bytes = rows * pack->row_bytes, sample = bytes < SAMPLE_BYTES ? bytes : SAMPLE_BYTES;
-        char *raw = pack->raw + first * pack->row_bytes, *packed = pack->packed + (size_t)i * pack->room;
+        size_t to = (size_t)(pack->turn + i);
+        char *raw = pack->raw + first * pack->row_bytes, *packed = pack->packed + to * pack->room;
         for (size_t y = 0; y < rows && pack->sample != RF_F32; y++)
             difference_row(raw + y * pack->row_bytes, pack->sample, pack->row_bytes / rf_sample_bytes(pack->sample),
                            pack->channels);
         struct libdeflate_compressor *by = pack->tight[thread];
         if ((double)libdeflate_zlib_compress(by, raw, sample, packed, pack->room) > WORTH * (double)sample)
             by = pack->stored;
-        pack->size[i] = libdeflate_zlib_compress(by, raw, bytes, packed, pack->room);
+        pack->size[to] = libdeflate_zlib_compress(by, raw, bytes, packed, pack->room);
     }
 }
 
@@ -124,6 +126,7 @@ int tiff_pack_is_full(const tiff_pack *pack)
 int tiff_pack_run(tiff_pack *pack)
 {
     int strips = rf_pool_blocks(pack->rows, pack->rows_per_strip);
+    pack->turn = STRIPS - pack->turn;
     rf_pool_rows(pack->pool, strips, 1, pack_strips, pack);
     pack->rows = 0;
     return strips;
@@ -131,6 +134,7 @@ int tiff_pack_run(tiff_pack *pack)
 
 void *tiff_pack_strip(const tiff_pack *pack, int i, size_t *bytes)
 {
-    *bytes = pack->size[i];
-    return pack->packed + (size_t)i * pack->room;
+    size_t at = (size_t)(pack->turn + i);
+    *bytes = pack->size[at];
+    return pack->packed + at * pack->room;
 }

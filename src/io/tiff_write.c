@@ -2,6 +2,7 @@
  *
  * Predictor 2 (horizontal differences, TIFF 6.0 section 14) for whole numbers. None for float: the one made for it
  * (Adobe Photoshop TIFF Technical Note 3) is not read by scikit-image as it is commonly installed. */
+#define _GNU_SOURCE /* sync_file_range */
 #include "tiff_io.h"
 
 #include <errno.h>
@@ -19,7 +20,16 @@ typedef struct tiff_writer {
     tiff_messages messages;
     tiff_pack *pack;
     uint32_t strips_done;
+    /* The round that is being written beside the packing of the next. */
+    struct {
+        void *data[RF_TIFF_STRIPS];
+        size_t bytes[RF_TIFF_STRIPS];
+        int strips, failed;
+    } round;
 } tiff_writer;
+
+/* The lane that writes; on 0 a JPEG may be coded at the same time. */
+enum { WRITING_LANE = 1 };
 
 static rf_status fail(const rf_writer *writer, rf_error *err)
 {
@@ -95,17 +105,47 @@ done:
     return status;
 }
 
+/* The system begins to carry what is written to the disk, so that little is left to wait for at the end. */
+static void begin_to_store(int fd)
+{
+#ifdef SYNC_FILE_RANGE_WRITE
+    (void)sync_file_range(fd, 0, 0, SYNC_FILE_RANGE_WRITE);
+#else
+    (void)fd;
+#endif
+}
+
+static void write_round(void *arg)
+{
+    tiff_writer *state = arg;
+    for (int i = 0; i < state->round.strips && !state->round.failed; i++) {
+        tmsize_t bytes = (tmsize_t)state->round.bytes[i];
+        state->round.failed =
+            bytes == 0 || TIFFWriteRawStrip(state->tiff, state->strips_done, state->round.data[i], bytes) != bytes;
+        state->strips_done++;
+    }
+    begin_to_store(TIFFFileno(state->tiff));
+}
+
+/* Waits for the round before; what it could not write is told now. */
+static rf_status end_round(rf_writer *writer, rf_error *err)
+{
+    tiff_writer *state = writer->state;
+    rf_pool_join_on(writer->spec.pool, WRITING_LANE);
+    return state->round.failed ? fail(writer, err) : RF_OK;
+}
+
 static rf_status write_strips(rf_writer *writer, rf_error *err)
 {
     tiff_writer *state = writer->state;
     int strips = tiff_pack_run(state->pack);
-    for (int i = 0; i < strips; i++) {
-        size_t bytes;
-        void *strip = tiff_pack_strip(state->pack, i, &bytes);
-        if (bytes == 0 || TIFFWriteRawStrip(state->tiff, state->strips_done, strip, (tmsize_t)bytes) != (tmsize_t)bytes)
-            return fail(writer, err);
-        state->strips_done++;
-    }
+    rf_status status = end_round(writer, err);
+    if (status != RF_OK)
+        return status;
+    for (int i = 0; i < strips; i++)
+        state->round.data[i] = tiff_pack_strip(state->pack, i, &state->round.bytes[i]);
+    state->round.strips = strips;
+    rf_pool_side_on(writer->spec.pool, WRITING_LANE, write_round, state);
     return RF_OK;
 }
 
@@ -127,6 +167,7 @@ static rf_status finish_tiff(rf_writer *writer, rf_error *err)
     rf_status status;
     tiff_writer *state = writer->state;
     RF_TRY(write_strips(writer, err));
+    RF_TRY(end_round(writer, err));
     status = TIFFWriteDirectory(state->tiff) == 1 && state->messages.errors == 0 ? RF_OK : fail(writer, err);
 done:
     return status;
@@ -137,6 +178,7 @@ static void close_tiff(rf_writer *writer)
     tiff_writer *state = writer->state;
     if (state == NULL)
         return;
+    rf_pool_join_on(writer->spec.pool, WRITING_LANE);
     if (state->tiff != NULL) {
         /* What is to be written is; an unfinished file has nothing to flush, and libtiff crashes over a half-made
          * encoder when it tries. */

@@ -67,7 +67,7 @@ void rf_merge_destroy(rf_merge **merge_at)
 }
 
 /* Table of LUT_STEPS + 1 values over 0..1, interpolated; t is clipped. */
-static float look_up(const float *table, float t)
+RF_HOT_PART float look_up(const float *table, float t)
 {
     float at = (t < 0 ? 0 : t > 1 ? 1 : t) * LUT_STEPS;
     int i = (int)at;
@@ -85,6 +85,17 @@ static float to_coded(const rf_merge *merge, float linear)
     return look_up(merge->coded, sqrtf(linear > 0 ? linear : 0));
 }
 
+RF_HOT static void light_row(const float *restrict table, const float *restrict from, int every, uint16_t *restrict to,
+                             int n)
+{
+    if (every == 1)
+        for (int i = 0; i < n; i++)
+            to[i] = (uint16_t)(look_up(table, from[i]) * RF_VEIL_WHITE + 0.5f);
+    else
+        for (int i = 0; i < n; i++)
+            to[i] = (uint16_t)(look_up(table, from[i * every]) * RF_VEIL_WHITE + 0.5f);
+}
+
 typedef struct light_job {
     rf_merge *merge;
     const rf_image *model;
@@ -97,27 +108,26 @@ static void light_rows(void *arg, int begin, int end, int block, int thread)
     (void)block;
     (void)thread;
     int channels = merge->light.channels, every = job->model->channels / channels;
-    for (int y = begin; y < end; y++) {
-        const float *from = rf_image_row_f32(job->model, y);
-        uint16_t *to = rf_image_row(&merge->light, y);
-        for (int i = 0; i < merge->light.width * channels; i++)
-            to[i] = (uint16_t)(to_linear(merge, from[i * every]) * RF_VEIL_WHITE + 0.5f);
-    }
+    for (int y = begin; y < end; y++)
+        light_row(merge->linear, rf_image_row_f32(job->model, y), every, rf_image_row(&merge->light, y),
+                  merge->light.width * channels);
 }
 
 /* The accumulator takes over the model's memory where it can. */
 static rf_status make_sum(rf_merge *merge, rf_image *model, rf_error *err)
 {
-    if (model->channels != merge->settings.channels) {
+    rf_status status = RF_OK;
+    if (model->channels == merge->settings.channels) {
+        merge->sum = *model;
+        *model = (rf_image){0};
+    } else {
         rf_image_free(model);
-        return rf_image_alloc(&merge->sum, merge->settings.width, merge->settings.height, merge->settings.channels,
-                              RF_F32, "the merge sum", err);
+        status = rf_image_alloc_raw(&merge->sum, merge->settings.width, merge->settings.height,
+                                    merge->settings.channels, RF_F32, "the merge sum", err);
     }
-    merge->sum = *model;
-    *model = (rf_image){0};
-    for (int y = 0; y < merge->sum.height; y++)
-        memset(rf_image_row(&merge->sum, y), 0, merge->sum.stride_bytes);
-    return RF_OK;
+    if (status == RF_OK)
+        rf_image_clear(&merge->sum, merge->pool);
+    return status;
 }
 
 rf_status rf_merge_create(rf_merge **out, const rf_merge_settings *settings, const rf_merge_cover *covers,
@@ -138,16 +148,17 @@ rf_status rf_merge_create(rf_merge **out, const rf_merge_settings *settings, con
         merge->linear[i] = rf_linear_from_coded(t);
         merge->coded[i] = rf_coded_from_linear(t * t);
     }
-    RF_TRY(rf_image_alloc(&merge->kernels, w, h, 1, RF_U8, "the focus range map", err));
+    RF_TRY(rf_image_alloc_raw(&merge->kernels, w, h, 1, RF_U8, "the focus range map", err));
     RF_TRY(rf_width_map(model, depth, settings, &merge->kernels, pool, err));
-    RF_TRY(rf_image_alloc(&merge->light, w, h, settings->channels, RF_U16, "the light of the near parts", err));
+    RF_TRY(rf_image_alloc_raw(&merge->light, w, h, settings->channels, RF_U16, "the light of the near parts", err));
     light_job light = {merge, model};
     rf_pool_rows(pool, h, 16, light_rows, &light);
     RF_TRY(make_sum(merge, model, err));
-    RF_TRY(rf_image_alloc(&merge->weight, w, h, 1, RF_F32, "the merge weights", err));
+    RF_TRY(rf_image_alloc_raw(&merge->weight, w, h, 1, RF_F32, "the merge weights", err));
+    rf_image_clear(&merge->weight, pool);
     RF_TRY(rf_alloc_raw(&merge->scratch, (size_t)rf_pool_threads(pool) * merge->scratch_floats, sizeof(float),
                         "scratch of the merge", err));
-    RF_TRY(rf_veil_blocks_make(&merge->blocks, depth, err));
+    RF_TRY(rf_veil_blocks_make(&merge->blocks, depth, pool, err));
     RF_TRY(rf_merge_tiles_make(&merge->tiles, depth, &merge->kernels, settings->frame_count, covers, pool, err));
     *out = merge;
     return RF_OK;

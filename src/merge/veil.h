@@ -15,6 +15,7 @@
 #include <stddef.h>
 
 #include "railfold/image.h"
+#include "railfold/pool.h"
 
 enum { RF_VEIL_TILE = 64, RF_VEIL_LEVELS = 5, RF_VEIL_RADIUS = 4, RF_VEIL_BLOCK = 16, RF_VEIL_BINS = 64 };
 
@@ -28,7 +29,7 @@ typedef struct rf_veil_blocks {
     float low, bins_per_step;
 } rf_veil_blocks;
 
-rf_status rf_veil_blocks_make(rf_veil_blocks *blocks, const rf_image *depth, rf_error *err) RF_CHECKED;
+rf_status rf_veil_blocks_make(rf_veil_blocks *blocks, const rf_image *depth, rf_pool *pool, rf_error *err) RF_CHECKED;
 void rf_veil_blocks_free(rf_veil_blocks *blocks);
 /* The slices that [near, far) touches. */
 uint64_t rf_veil_bins_between(const rf_veil_blocks *blocks, float near, float far);

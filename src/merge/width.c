@@ -10,9 +10,10 @@
 #include <string.h>
 
 #include "apart.h"
+#include "base/hot.h"
 #include "railfold/memory.h"
 
-enum { BANDS = RF_WIDTH_BANDS, BLOCK_ROWS = 16, STEPS = 24, FRACTIONS = 8 };
+enum { BANDS = RF_WIDTH_BANDS, BLOCK_ROWS = 16, STEPS = 24, FRACTIONS = 8, CELLS = 64 };
 
 /* Power gain of band l for white noise, measured on the 1 4 6 4 1 pyramid. */
 static const float BAND_NOISE[BANDS] = {0.889f, 0.0534f, 0.0102f, 0.00235f, 0.00059f};
@@ -36,12 +37,12 @@ static const float MOST_BLUR_PX = 1.7f; /* per step: more, and frames beside the
 typedef struct width_job {
     rf_image *energy; /* BANDS pictures, coarser and coarser */
     rf_image *out;
-    const rf_image *picture, *depth;
+    const rf_image *depth;
     float noise_variance;
     float loss[BANDS][STEPS]; /* (1 - MTF)^2 at step i */
     uint8_t plain[STEPS];     /* the kernel of step i */
     float local_loss[BANDS][STEPS];
-    uint8_t local[STEPS];
+    float support[STEPS]; /* of the local kernel of step i */
     int may_be_local;
     float last_frame;
     rf_image cone; /* apart.h */
@@ -78,7 +79,7 @@ static void fill_loss(width_job *job, float blur_px_per_step)
     for (int i = 0; i < STEPS; i++) {
         float support = LEAST_SUPPORT * powf(RF_SUPPORT_MAX / LEAST_SUPPORT, (float)i / (float)(STEPS - 1));
         job->plain[i] = rf_kernel_plain(width_of_step(i));
-        job->local[i] = rf_kernel_local(support);
+        job->support[i] = rf_kernel_support(rf_kernel_local(support));
         for (int l = 0; l < BANDS; l++)
             job->local_loss[l][i] = local_loss(support, blur_px_per_step, LOCAL_BAND0_FREQUENCY / (float)(1 << l));
     }
@@ -90,18 +91,23 @@ static void fill_loss(width_job *job, float blur_px_per_step)
         }
 }
 
-static float energy_at(const rf_image *band, int level, float x, float y)
+/* One row of a band's energies at the middles of n cells of 2 x 2 pixels, the first at column x: bilinear between the
+ * band's own cells; pooling has made the energy smooth. */
+RF_HOT static void energy_row(const rf_image *band, int level, int x, float y, int n, float *restrict out)
 {
-    /* Bilinear between cell centres; pooling has made the energy smooth. */
-    float scale = 1.0f / (float)(1 << level);
-    float u = (x + 0.5f) * scale - 0.5f, v = (y + 0.5f) * scale - 0.5f;
-    u = u < 0 ? 0 : u > (float)(band->width - 1) ? (float)(band->width - 1) : u;
-    v = v < 0 ? 0 : v > (float)(band->height - 1) ? (float)(band->height - 1) : v;
-    int i = (int)u, j = (int)v;
-    int i1 = i + 1 < band->width ? i + 1 : i, j1 = j + 1 < band->height ? j + 1 : j;
-    float fx = u - (float)i, fy = v - (float)j;
+    float scale = 1.0f / (float)(1 << level), last_u = (float)(band->width - 1), last_v = (float)(band->height - 1);
+    float v = (y + 0.5f) * scale - 0.5f;
+    v = v < 0 ? 0 : v > last_v ? last_v : v;
+    int j = (int)v, j1 = j + 1 < band->height ? j + 1 : j, last = band->width - 1;
+    float fy = v - (float)j;
     const float *a = rf_image_row_f32(band, j), *b = rf_image_row_f32(band, j1);
-    return (1 - fy) * ((1 - fx) * a[i] + fx * a[i1]) + fy * ((1 - fx) * b[i] + fx * b[i1]);
+    for (int cell = 0; cell < n; cell++) {
+        float u = ((float)(x + 2 * cell) + 0.5f + 0.5f) * scale - 0.5f;
+        u = u < 0 ? 0 : u > last_u ? last_u : u;
+        int i = (int)u, i1 = i < last ? i + 1 : i;
+        float fx = u - (float)i;
+        out[cell] = (1 - fy) * ((1 - fx) * a[i] + fx * a[i1]) + fy * ((1 - fx) * b[i] + fx * b[i1]);
+    }
 }
 
 /* Whether depth jumps around a pixel. */
@@ -120,34 +126,54 @@ static int at_edge(const rf_image *depth, int x, int y)
     return high - low > EDGE_STEPS;
 }
 
-/* The widest step at which the loss stays below the noise. */
-static int step_of(const float loss[BANDS][STEPS], const float energy[BANDS], float noise_variance)
+/* The widest step at which the loss stays below the noise, for each cell; as floats, which stay in the registers of the
+ * sums. */
+RF_HOT static void steps_of_cells(const float loss[BANDS][STEPS], float energy[BANDS][CELLS], float noise_variance,
+                                  float step[CELLS])
 {
-    int i = 0;
-    for (; i < STEPS - 1; i++) {
-        float lost = 0;
-        for (int l = 0; l < BANDS; l++)
-            lost += energy[l] * loss[l][i + 1];
-        if (lost > noise_variance)
-            break;
+    for (int n = 0; n < CELLS; n++) {
+        float count = 0, going = 1;
+        for (int i = 1; i < STEPS; i++) {
+            float lost = 0;
+            for (int l = 0; l < BANDS; l++)
+                lost += energy[l][n] * loss[l][i];
+            going = lost > noise_variance ? 0 : going;
+            count += going;
+        }
+        step[n] = count;
     }
-    return i;
 }
 
 /* Beside edges and in their blur the plain kernel, elsewhere the local one, no wider than its own surface is seen. */
-static uint8_t kernel_at(const width_job *job, const float energy[BANDS], int x, int y)
+static uint8_t kernel_at(const width_job *job, int plain_step, int local_step, int x, int y)
 {
-    uint8_t plain = job->plain[step_of(job->loss, energy, job->noise_variance)];
+    uint8_t plain = job->plain[plain_step];
     if (job->may_be_local) {
         float depth = rf_image_row_f32(job->depth, y)[x], alone = rf_image_row_f32(&job->cone, y / 2)[x / 2] - depth;
-        float support =
-            rf_kernel_support(job->local[step_of(job->local_loss, energy, LOCAL_LOSS_SHARE * job->noise_variance)]);
+        float support = job->support[local_step];
         int inside = depth >= PAST_END && depth <= job->last_frame - PAST_END;
         float least = ENOUGH_SHARE * support > RF_SUPPORT_MIN ? ENOUGH_SHARE * support : RF_SUPPORT_MIN;
         if (inside && alone >= least && (float)(int)plain < PLAIN_SHARE * RF_WIDTH_UNIT * support)
             return rf_kernel_local(alone < support ? alone : support);
     }
     return plain < rf_kernel_plain(EDGE_WIDTH) && at_edge(job->depth, x, y) ? rf_kernel_plain(EDGE_WIDTH) : plain;
+}
+
+/* The cells of two rows of pixels, CELLS at a time. */
+static void width_cells(const width_job *job, int y, int x, int cells)
+{
+    float energy[BANDS][CELLS] = {{0}}, plain[CELLS], local[CELLS] = {0};
+    uint8_t *out = rf_image_row(job->out, y);
+    for (int l = 0; l < BANDS; l++)
+        energy_row(&job->energy[l], l, x, (float)y + 0.5f, cells, energy[l]);
+    steps_of_cells(job->loss, energy, job->noise_variance, plain);
+    if (job->may_be_local)
+        steps_of_cells(job->local_loss, energy, LOCAL_LOSS_SHARE * job->noise_variance, local);
+    for (int n = 0; n < cells; n++, x += 2) {
+        out[x] = kernel_at(job, (int)plain[n], (int)local[n], x, y);
+        if (x + 1 < job->out->width)
+            out[x + 1] = out[x];
+    }
 }
 
 /* Told once for every 2 x 2 pixels: the energies are pooled over seven. `begin` and BLOCK_ROWS are even. */
@@ -158,17 +184,10 @@ static void width_rows(void *arg, int begin, int end, int block, int thread)
     (void)thread;
     int width = job->out->width;
     for (int y = begin; y < end; y += 2) {
-        uint8_t *out = rf_image_row(job->out, y);
-        for (int x = 0; x < width; x += 2) {
-            float energy[BANDS];
-            for (int l = 0; l < BANDS; l++)
-                energy[l] = energy_at(&job->energy[l], l, (float)x + 0.5f, (float)y + 0.5f);
-            out[x] = kernel_at(job, energy, x, y);
-            if (x + 1 < width)
-                out[x + 1] = out[x];
-        }
+        for (int x = 0; x < width; x += 2 * CELLS)
+            width_cells(job, y, x, (width - x + 1) / 2 < CELLS ? (width - x + 1) / 2 : CELLS);
         if (y + 1 < end)
-            memcpy(rf_image_row(job->out, y + 1), out, (size_t)width);
+            memcpy(rf_image_row(job->out, y + 1), rf_image_row(job->out, y), (size_t)width);
     }
 }
 
@@ -208,7 +227,7 @@ static rf_status pool_energy(rf_image *band, float floor, rf_pool *pool, rf_erro
     rf_image half = {0};
     square_job job = {.band = band, .floor = floor};
     rf_pool_rows(pool, band->height, BLOCK_ROWS, square_rows, &job);
-    RF_TRY(rf_image_alloc(&half, (band->width + 1) / 2, (band->height + 1) / 2, 1, RF_F32, "detail energy", err));
+    RF_TRY(rf_image_alloc_raw(&half, (band->width + 1) / 2, (band->height + 1) / 2, 1, RF_F32, "detail energy", err));
     RF_TRY(rf_pyramid_reduce(band, &half, pool, err));
     RF_TRY(rf_pyramid_expand(&half, band, 0, pool, err));
     rf_pool_rows(pool, band->height, BLOCK_ROWS, floor_rows, &job);
@@ -224,17 +243,17 @@ rf_status rf_width_map(const rf_image *picture, const rf_image *depth, const rf_
     rf_image bands[BANDS + 1];
     memset(bands, 0, sizeof bands);
     float blur_px_per_step = settings->blur_px_per_step, noise = settings->noise;
-    width_job job = {.energy = bands, .out = out, .picture = picture, .depth = depth, .noise_variance = noise * noise};
+    width_job job = {.energy = bands, .out = out, .depth = depth, .noise_variance = noise * noise};
     job.last_frame = (float)(settings->frame_count - 1);
     job.may_be_local = blur_px_per_step < MOST_BLUR_PX;
-    RF_TRY(rf_image_alloc(&job.cone, (picture->width + 1) / 2, (picture->height + 1) / 2, 1, RF_F32, "detail energy",
-                          err));
+    RF_TRY(rf_image_alloc_raw(&job.cone, (picture->width + 1) / 2, (picture->height + 1) / 2, 1, RF_F32,
+                              "detail energy", err));
     rf_apart_cone(picture, depth, blur_px_per_step, &job.cone, pool);
-    RF_TRY(rf_image_alloc(&bands[0], picture->width, picture->height, 1, RF_F32, "detail energy", err));
+    RF_TRY(rf_image_alloc_raw(&bands[0], picture->width, picture->height, 1, RF_F32, "detail energy", err));
     rf_image_luma(picture, 1, &bands[0], pool);
     for (int l = 0; l < BANDS; l++) {
-        RF_TRY(rf_image_alloc(&bands[l + 1], (bands[l].width + 1) / 2, (bands[l].height + 1) / 2, 1, RF_F32,
-                              "detail energy", err));
+        RF_TRY(rf_image_alloc_raw(&bands[l + 1], (bands[l].width + 1) / 2, (bands[l].height + 1) / 2, 1, RF_F32,
+                                  "detail energy", err));
         RF_TRY(rf_pyramid_reduce(&bands[l], &bands[l + 1], pool, err));
         RF_TRY(rf_pyramid_expand(&bands[l + 1], &bands[l], -1, pool, err));
         /* The picture is a mean of frames, its noise lower than one frame's: half the variance is a cautious floor. */

@@ -89,11 +89,7 @@ static void add_measures(rf_json *json, const rf_depth_report *report)
 rf_status rf_depth_report_json(const rf_depth_report *report, char **text, size_t *bytes, rf_error *err)
 {
     rf_json json;
-    rf_json_begin(&json, err);
-    rf_json_open(&json, NULL, '{', 0);
-    rf_json_text(&json, "railfold", RF_VERSION);
-    rf_json_integer(&json, "format", 1);
-    rf_json_text(&json, "command", "depth");
+    rf_json_begin_report(&json, 1, "depth", err);
     rf_json_text(&json, "map", report->file);
     add_map(&json, report);
     add_measures(&json, report);

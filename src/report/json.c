@@ -190,3 +190,12 @@ void rf_json_null(rf_json *json, const char *name)
     lead_in(json, name);
     put_text(json, "null");
 }
+
+void rf_json_begin_report(rf_json *json, int format, const char *command, rf_error *err)
+{
+    rf_json_begin(json, err);
+    rf_json_open(json, NULL, '{', 0);
+    rf_json_text(json, "railfold", RF_VERSION);
+    rf_json_integer(json, "format", format);
+    rf_json_text(json, "command", command);
+}

@@ -20,6 +20,9 @@ typedef struct rf_json {
 
 void rf_json_begin(rf_json *json, rf_error *err);
 
+/* Begins the object every report is, with the names that head it. */
+void rf_json_begin_report(rf_json *json, int format, const char *command, rf_error *err);
+
 /* Hands over text and bytes (without the NUL), or frees everything and returns the first failure. */
 rf_status rf_json_finish(rf_json *json, char **text, size_t *bytes) RF_CHECKED;
 

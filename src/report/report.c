@@ -189,11 +189,7 @@ static void write_seconds(rf_json *json, const rf_run_report *report)
 rf_status rf_run_report_json(const rf_run_report *report, char **text, size_t *bytes, rf_error *err)
 {
     rf_json json;
-    rf_json_begin(&json, err);
-    rf_json_open(&json, NULL, '{', 0);
-    rf_json_text(&json, "railfold", RF_VERSION);
-    rf_json_integer(&json, "format", REPORT_FORMAT);
-    rf_json_text(&json, "command", report->command);
+    rf_json_begin_report(&json, REPORT_FORMAT, report->command, err);
     rf_json_text(&json, "output", report->output);
     rf_json_integer(&json, "width", report->width);
     rf_json_integer(&json, "height", report->height);

@@ -70,8 +70,8 @@ rf_status rf_sharpness_create(rf_sharpness **out, int width, int height, rf_pool
     s->smooth = gaussian(SMOOTH_PX, SMOOTH_RADIUS);
     s->gather = gaussian(POOL_PX, 3);
     s->draw_in = gaussian(DRAW_IN_PX, 4);
-    RF_TRY(rf_image_alloc(&s->raw, s->energy_width, s->energy_height, 1, RF_F32, "the sharpness measure", err));
-    RF_TRY(rf_image_alloc(&s->pooled, s->energy_width, s->energy_height, 1, RF_F32, "the sharpness measure", err));
+    RF_TRY(rf_image_alloc_raw(&s->raw, s->energy_width, s->energy_height, 1, RF_F32, "the sharpness measure", err));
+    RF_TRY(rf_image_alloc_raw(&s->pooled, s->energy_width, s->energy_height, 1, RF_F32, "the sharpness measure", err));
     s->scratch_floats = SCRATCH_ROWS * ((size_t)width + 2 * SUPPORT_PX);
     RF_TRY(rf_alloc(&s->scratch, (size_t)rf_pool_threads(pool) * s->scratch_floats, sizeof *s->scratch,
                     "the sharpness measure", err));

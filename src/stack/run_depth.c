@@ -1,6 +1,7 @@
 /* run_depth.c - passes 2 and 3: sharpness and depth, and the view of the near parts. Which frames are read, and how
  * large, follows from the blur gained a step: everything in the depth module suits about a pixel. */
 #include <math.h>
+#include <string.h>
 
 #include "railfold/warp.h"
 #include "run.h"
@@ -29,7 +30,9 @@ static float noise_of_floor(float floor)
 typedef struct depth_run {
     rf_depth *depth;
     rf_reading reading;
-    int small; /* a first look: the output, too, is of the reduced size */
+    int small;                  /* a first look: the output, too, is of the reduced size */
+    rf_image kept[LOOK_FRAMES]; /* its frames, as decoded: pass 1 is shown them again */
+    int kept_k[LOOK_FRAMES], kept_count;
 } depth_run;
 
 static rf_status add_to_depth(rf_run *run, int k, const rf_source *source, void *arg, rf_error *err)
@@ -37,6 +40,40 @@ static rf_status add_to_depth(rf_run *run, int k, const rf_source *source, void 
     const depth_run *r = arg;
     (void)run;
     return rf_depth_add_source(r->depth, (k - r->reading.first) / r->reading.stride, source, err);
+}
+
+/* Keeps a copy of the frame as well: of a few small ones all together take less than one whole frame's depth does. */
+static rf_status look_and_keep(rf_run *run, int k, const rf_source *source, void *arg, rf_error *err)
+{
+    depth_run *r = arg;
+    const rf_image *frame = source->frame;
+    rf_image *kept = &r->kept[r->kept_count];
+    rf_status status = rf_image_alloc_raw(kept, frame->width, frame->height, frame->channels, frame->sample,
+                                          "the frames of a first look", err);
+    if (status != RF_OK)
+        return status;
+    memcpy(kept->data, frame->data, (size_t)frame->height * frame->stride_bytes);
+    r->kept_k[r->kept_count++] = k;
+    return add_to_depth(run, k, source, arg, err);
+}
+
+/* One pass over the frames, all of them counted as `all`. */
+static rf_status run_one_pass(rf_run *run, depth_run *r, int pass, int all, rf_error *err)
+{
+    rf_reading now = r->reading;
+    int total = rf_depth_passes(r->depth) * all;
+    if (!r->small) {
+        now.reduce = pass == 0 ? now.reduce : 1; /* the near view is gathered at full size */
+        return rf_run_pass(run, "depth", now, pass * all, total, add_to_depth, r, err);
+    }
+    if (pass == 0)
+        return rf_run_pass(run, "depth", now, 0, total, look_and_keep, r, err);
+    for (int i = 0; i < r->kept_count; i++) {
+        rf_status status = rf_run_show(run, r->kept_k[i], &r->kept[i], now.reduce, add_to_depth, r, err);
+        if (status != RF_OK)
+            return status;
+    }
+    return RF_OK;
 }
 
 static rf_status run_passes(rf_run *run, depth_run *r, rf_error *err)
@@ -51,10 +88,8 @@ static rf_status run_passes(rf_run *run, depth_run *r, rf_error *err)
                            err));
     passes = rf_depth_passes(r->depth);
     for (int i = 0; i < passes; i++) {
-        rf_reading now = *reading;
-        now.reduce = i == 0 ? reading->reduce : reduce; /* the near view is gathered at full size */
         RF_TRY(rf_depth_begin_pass(r->depth, i, err));
-        RF_TRY(rf_run_pass(run, "depth", now, r->small ? 0 : i * all, passes * all, add_to_depth, r, err));
+        RF_TRY(run_one_pass(run, r, i, all, err));
         RF_TRY(rf_depth_end_pass(r->depth, err));
     }
 done:
@@ -89,9 +124,17 @@ static int next_reduce(int reduce, double blur, const rf_frame_info *info)
     return blur > least && blur < most ? reduce : wanted;
 }
 
-static rf_reading reading_of(int stride, int reduce, int count)
+/* A second frame decoded ahead is held beside pass 1, which is to stay below what settling the edges takes (depth.h):
+ * frames of 3 bytes a pixel fit. */
+static int ahead_of(const rf_frame_info *info)
 {
-    return (rf_reading){(count - 1) % stride / 2, count, stride, reduce};
+    return info->channels * (int)rf_sample_bytes(info->sample) <= 3 ? 2 : 1;
+}
+
+static rf_reading reading_of(int stride, int reduce, int count, const rf_frame_info *info)
+{
+    return (rf_reading){
+        .first = (count - 1) % stride / 2, .end = count, .stride = stride, .reduce = reduce, .ahead = ahead_of(info)};
 }
 
 /* A look at a few frames in the middle of the take, reduced as far as their longer side keeps side_px: the blur they
@@ -102,7 +145,7 @@ static rf_status look_at_blur(rf_run *run, int side_px, double *blur, rf_error *
     const rf_frame_info *info = &run->take.info;
     int longer = info->width > info->height ? info->width : info->height, count = run->take.report->frame_count;
     int used = 0;
-    depth_run look = {.reading = {0, count, 1, 1}, .small = 1};
+    depth_run look = {.reading = reading_of(1, 1, count, info), .small = 1};
     *blur = 0;
     while (look.reading.reduce < LARGEST_REDUCE && longer / (2 * look.reading.reduce) >= side_px)
         look.reading.reduce *= 2;
@@ -118,6 +161,8 @@ static rf_status look_at_blur(rf_run *run, int side_px, double *blur, rf_error *
     *blur = look.reading.reduce * rf_depth_blur_px_per_step(look.depth);
 done:
     rf_depth_destroy(&look.depth);
+    for (int i = 0; i < LOOK_FRAMES; i++)
+        rf_image_free(&look.kept[i]);
     return status;
 }
 
@@ -181,7 +226,7 @@ static rf_status find_depth(rf_run *run, depth_run *r, rf_error *err)
     int unknown = 0, count = report->frame_count, sized = 0;
     double blur;
     RF_TRY(look_at_blur(run, LOOK_SIDE_PX, &blur, err));
-    r->reading = reading_of(1, blur > 0 ? next_reduce(1, blur, &run->take.info) : 1, count);
+    r->reading = reading_of(1, blur > 0 ? next_reduce(1, blur, &run->take.info) : 1, count, &run->take.info);
     for (;;) {
         RF_TRY(run_passes(run, r, err));
         blur = rf_depth_blur_px_per_step(r->depth);
@@ -194,7 +239,7 @@ static rf_status find_depth(rf_run *run, depth_run *r, rf_error *err)
             break;
         sized |= reduce != r->reading.reduce; /* once: blur told at two sizes may differ a little */
         rf_depth_destroy(&r->depth);
-        r->reading = reading_of(stride, stride > 1 ? 1 : reduce, count);
+        r->reading = reading_of(stride, stride > 1 ? 1 : reduce, count, &run->take.info);
     }
 done:
     return status;

@@ -15,24 +15,29 @@ static double now_s(void)
     return (double)t.tv_sec + 1e-9 * (double)t.tv_nsec;
 }
 
+rf_status rf_run_show(rf_run *run, int k, const rf_image *frame, int reduce, rf_each_fn each, void *arg, rf_error *err)
+{
+    int width = run->take.info.width / reduce, height = run->take.info.height / reduce;
+    rf_pose pose = rf_pose_reduced(&run->poses[k], reduce);
+    rf_warp_spans(&pose, width, height, width, height, run->covered);
+    rf_source source = rf_warp_source(frame, &pose, width, height, (const int(*)[2])run->covered);
+    return each(run, k, &source, arg, err);
+}
+
 rf_status rf_run_pass(rf_run *run, const char *stage, rf_reading reading, int done_before, int total, rf_each_fn each,
                       void *arg, rf_error *err)
 {
     rf_status status;
     rf_feed feed;
     const rf_image *frame;
-    int k, reduce = reading.reduce;
-    int width = run->take.info.width / reduce, height = run->take.info.height / reduce;
+    int k;
     rf_feed_start(&feed, &run->take, reading);
     for (;;) {
         RF_TRY(rf_feed_next(&feed, &k, &frame, err));
         if (frame == NULL)
             break;
         RF_TRY(rf_take_progress(&run->take, stage, done_before + k, total, err));
-        rf_pose pose = rf_pose_reduced(&run->poses[k], reduce);
-        rf_warp_spans(&pose, width, height, width, height, run->covered);
-        rf_source source = rf_warp_source(frame, &pose, width, height, (const int(*)[2])run->covered);
-        RF_TRY(each(run, k, &source, arg, err));
+        RF_TRY(rf_run_show(run, k, frame, reading.reduce, each, arg, err));
     }
 done:
     rf_feed_stop(&feed);
@@ -116,7 +121,8 @@ static rf_status merge_frames(rf_run *run, rf_image *near_view, rf_error *err)
     turn_depth(run, &run->maps.depth);
     RF_TRY(rf_merge_create(&run->merge, &settings, covers, &run->maps.depth, near_view, take->pool, err));
     run->take.digesting = take->options->digests;
-    RF_TRY(rf_run_pass(run, "merge", (rf_reading){0, count, 1, 1}, 0, count, add_to_merge, NULL, err));
+    rf_reading all = {.end = count, .stride = 1, .reduce = 1, .ahead = 1}; /* a merge has no memory to spare */
+    RF_TRY(rf_run_pass(run, "merge", all, 0, count, add_to_merge, NULL, err));
     run->picture = rf_merge_finish(run->merge);
     turn_depth(run, &run->maps.depth);
 done:

@@ -4,6 +4,7 @@
 #include <math.h>
 
 #include "railfold/depth_view.h"
+#include "railfold/memory.h"
 
 void rf_summary_poses(rf_take *take, const rf_pose *poses)
 {
@@ -57,18 +58,27 @@ void rf_summary_depth_range(rf_take *take, const rf_image *depth)
     take->report->depth_max = high * unit;
 }
 
-void rf_summary_sharp_fractions(rf_take *take, const rf_image *depth)
+rf_status rf_summary_sharp_fractions(rf_take *take, const rf_image *depth, rf_error *err)
 {
     rf_run_report *report = take->report;
-    double share = 1.0 / ((double)depth->width * depth->height);
-    for (int k = 0; k < report->frame_count; k++)
-        report->frames[k].sharp_fraction = 0;
+    enum { TURNS = 4 }; /* neighbours mostly count for one frame: each its own counter */
+    size_t count = (size_t)report->frame_count;
+    int64_t *seen = NULL;
+    rf_status status = rf_alloc(&seen, count * TURNS, sizeof *seen, "the report", err);
+    if (status != RF_OK)
+        return status;
     for (int y = 0; y < depth->height; y++) {
         const float *row = rf_image_row_f32(depth, y);
         for (int x = 0; x < depth->width; x++) {
             int k = (int)(row[x] + 0.5f);
             if (row[x] >= 0 && k < report->frame_count)
-                report->frames[k].sharp_fraction += share;
+                seen[TURNS * k + x % TURNS]++;
         }
     }
+    for (size_t k = 0; k < count; k++) {
+        int64_t all = seen[TURNS * k] + seen[TURNS * k + 1] + seen[TURNS * k + 2] + seen[TURNS * k + 3];
+        report->frames[k].sharp_fraction = (double)all / ((double)depth->width * depth->height);
+    }
+    rf_free(seen);
+    return RF_OK;
 }

@@ -12,7 +12,7 @@ void rf_summary_poses(rf_take *take, const rf_pose *poses);
 void rf_summary_covered(rf_take *take, const rf_pose *poses);
 
 /* Share of the picture each frame is the sharpest in, from the depth map. */
-void rf_summary_sharp_fractions(rf_take *take, const rf_image *depth);
+rf_status rf_summary_sharp_fractions(rf_take *take, const rf_image *depth, rf_error *err) RF_CHECKED;
 
 /* Smallest and largest depth, in the report's unit. */
 void rf_summary_depth_range(rf_take *take, const rf_image *depth);

@@ -108,6 +108,15 @@ static rf_status same_shape(const rf_take *take, int first, int k, const rf_fram
     return RF_OK;
 }
 
+/* No frame is left: the sentence names the first and why. A reason opens with the file's name or does not have it. */
+static rf_status none_left(const rf_take *take, const char *deed, rf_error *err)
+{
+    const char *file = take->options->frames[0], *reason = take->report->frames[0].reason;
+    int named = strncmp(reason, file, strlen(file)) == 0;
+    return rf_fail(err, RF_ERR_INPUT, "none of the %d frames can be %s, the first: %s%s%s", take->report->frame_count,
+                   deed, named ? "" : file, named ? "" : ": ", reason);
+}
+
 static rf_status probe_all(rf_take *take, rf_error *err)
 {
     const rf_merge_options *options = take->options;
@@ -133,8 +142,7 @@ static rf_status probe_all(rf_take *take, rf_error *err)
             return status;
     }
     if (first < 0)
-        return rf_fail(err, RF_ERR_INPUT, "none of the %d frames can be read, the first is %s", options->frame_count,
-                       options->frames[0]);
+        return none_left(take, "read", err);
     return RF_OK;
 }
 
@@ -155,8 +163,7 @@ rf_status rf_take_settle_reference(rf_take *take, rf_error *err)
 {
     rf_frame_info info;
     if (rf_take_used_count(take) == 0)
-        return rf_fail(err, RF_ERR_INPUT, "none of the %d frames can be used, the first is %s",
-                       take->report->frame_count, take->options->frames[0]);
+        return none_left(take, "used", err);
     take->reference = settle_reference(take);
     return rf_frame_probe(take->options->frames[take->reference], &take->limits, &info, &take->metadata, err);
 }
@@ -181,7 +188,8 @@ rf_status rf_take_read_luma(const rf_take *take, int k, int reduce, rf_image *wh
     RF_TRY(rf_take_read(take, k, whole, err));
     RF_TRY(rf_sensor_repair(&take->sensor, whole, err));
     if (luma->data == NULL)
-        RF_TRY(rf_image_alloc(luma, whole->width / reduce, whole->height / reduce, 1, RF_F32, "a frame's luma", err));
+        RF_TRY(
+            rf_image_alloc_raw(luma, whole->width / reduce, whole->height / reduce, 1, RF_F32, "a frame's luma", err));
     rf_image_luma(whole, reduce, luma, NULL); /* the pool is at work on the frame before */
 done:
     return status;
@@ -199,31 +207,40 @@ static rf_status digest_frame(rf_take *take, int k, rf_error *err)
 
 static void decode_ahead(void *arg)
 {
-    rf_feed *feed = arg;
-    rf_take *take = feed->take;
-    rf_image *image = &feed->images[1 - feed->front];
-    feed->side_error = (rf_error){0};
-    if (feed->reading.reduce > 1) {
-        feed->side_status =
-            rf_take_read_luma(take, feed->next, feed->reading.reduce, &feed->whole, image, &feed->side_error);
+    rf_feed_slot *slot = arg;
+    rf_take *take = slot->take;
+    slot->err = (rf_error){0};
+    if (slot->reduce > 1) {
+        slot->status = rf_take_read_luma(take, slot->k, slot->reduce, &slot->whole, slot->image, &slot->err);
         return;
     }
-    feed->side_status = rf_take_read(take, feed->next, image, &feed->side_error);
-    if (feed->side_status == RF_OK && take->digesting)
-        feed->side_status = digest_frame(take, feed->next, &feed->side_error);
-    if (feed->side_status == RF_OK)
-        feed->side_status = rf_sensor_repair(&take->sensor, image, &feed->side_error);
+    slot->status = rf_take_read(take, slot->k, slot->image, &slot->err);
+    if (slot->status == RF_OK && take->digesting)
+        slot->status = digest_frame(take, slot->k, &slot->err);
+    if (slot->status == RF_OK)
+        slot->status = rf_sensor_repair(&take->sensor, slot->image, &slot->err);
 }
 
-static void begin_next(rf_feed *feed, int from)
+static int is_wanted(const rf_feed *feed, int k)
 {
-    const rf_run_report *report = feed->take->report;
-    feed->next = from;
-    while (feed->next < feed->reading.end &&
-           (!report->frames[feed->next].used || (feed->next - feed->reading.first) % feed->reading.stride != 0))
-        feed->next++;
-    if (feed->next < feed->reading.end)
-        rf_pool_side(feed->take->pool, decode_ahead, feed);
+    return feed->take->report->frames[k].used && (k - feed->reading.first) % feed->reading.stride == 0;
+}
+
+/* Begins as many frames as may be decoded at once. Of the images one is with the caller. */
+static void begin_next(rf_feed *feed)
+{
+    int ahead = feed->reading.ahead;
+    for (; feed->next < feed->reading.end && feed->begun < feed->taken + ahead; feed->next++) {
+        if (!is_wanted(feed, feed->next))
+            continue;
+        rf_feed_slot *slot = &feed->slots[feed->begun % ahead];
+        slot->take = feed->take;
+        slot->k = feed->next;
+        slot->reduce = feed->reading.reduce;
+        slot->image = &feed->images[feed->begun % (ahead + 1)];
+        rf_pool_side_on(feed->take->pool, feed->begun % ahead, decode_ahead, slot);
+        feed->begun++;
+    }
 }
 
 void rf_feed_start(rf_feed *feed, rf_take *take, rf_reading reading)
@@ -231,27 +248,33 @@ void rf_feed_start(rf_feed *feed, rf_take *take, rf_reading reading)
     memset(feed, 0, sizeof *feed);
     feed->take = take;
     feed->reading = reading;
+    if (reading.ahead < 1 || rf_pool_threads(take->pool) < 2)
+        feed->reading.ahead = 1;
+    feed->next = reading.first;
     feed->started = 1;
-    begin_next(feed, reading.first);
+    begin_next(feed);
 }
 
 rf_status rf_feed_next(rf_feed *feed, int *k, const rf_image **frame, rf_error *err)
 {
     *frame = NULL;
-    *k = feed->next;
-    if (feed->next >= feed->reading.end)
-        return RF_OK;
-    rf_pool_join(feed->take->pool);
-    if (feed->side_status != RF_OK) {
-        rf_status status = rf_take_bad_frame(feed->take, *k, feed->side_status, &feed->side_error, err);
-        if (status != RF_OK)
-            return status;
-        begin_next(feed, *k + 1);
-        return rf_feed_next(feed, k, frame, err);
+    *k = feed->reading.end;
+    while (*frame == NULL && feed->taken < feed->begun) {
+        int lane = feed->taken % feed->reading.ahead;
+        rf_feed_slot *slot = &feed->slots[lane];
+        rf_pool_join_on(feed->take->pool, lane);
+        *k = slot->k;
+        if (slot->status == RF_OK) {
+            *frame = slot->image;
+        } else {
+            rf_status status = rf_take_bad_frame(feed->take, slot->k, slot->status, &slot->err, err);
+            if (status != RF_OK)
+                return status;
+            *k = feed->reading.end;
+        }
+        feed->taken++;
+        begin_next(feed);
     }
-    feed->front = 1 - feed->front;
-    *frame = &feed->images[feed->front];
-    begin_next(feed, *k + 1);
     return RF_OK;
 }
 
@@ -259,9 +282,11 @@ void rf_feed_stop(rf_feed *feed)
 {
     if (!feed->started)
         return;
-    rf_pool_join(feed->take->pool);
-    rf_image_free(&feed->images[0]);
-    rf_image_free(&feed->images[1]);
-    rf_image_free(&feed->whole);
+    for (int i = 0; i < RF_FEED_AHEAD; i++) {
+        rf_pool_join_on(feed->take->pool, i);
+        rf_image_free(&feed->slots[i].whole);
+    }
+    for (int i = 0; i <= RF_FEED_AHEAD; i++)
+        rf_image_free(&feed->images[i]);
     feed->started = 0;
 }

@@ -55,21 +55,33 @@ rf_status rf_take_progress(const rf_take *take, const char *stage, int done, int
 rf_status rf_take_read_luma(const rf_take *take, int k, int reduce, rf_image *whole, rf_image *luma,
                             rf_error *err) RF_CHECKED;
 
-/* ---- feed: frames in take order, the next one decoded while the last is worked on ---- */
+/* ---- feed: frames in take order, the next ones decoded while the last is worked on ---- */
 
 /* Every `stride`-th frame from `first` to before `end`: whole, or with `reduce` above 1 (2 or 4) its reduced luma. */
 typedef struct rf_reading {
     int first, end, stride, reduce;
+    int ahead; /* frames decoded at once, 1 (or 0) to RF_FEED_AHEAD; each holds one more */
 } rf_reading;
+
+enum { RF_FEED_AHEAD = RF_POOL_LANES };
+
+/* One frame being decoded. */
+typedef struct rf_feed_slot {
+    rf_take *take;
+    int k, reduce;
+    rf_image *image; /* that it goes into */
+    rf_image whole;
+    rf_status status;
+    rf_error err;
+} rf_feed_slot;
 
 typedef struct rf_feed {
     rf_take *take;
     rf_reading reading;
-    int next; /* frame being decoded ahead, or reading.end */
-    rf_image images[2], whole;
-    int front; /* which of the two was handed out last */
-    rf_status side_status;
-    rf_error side_error;
+    int next;         /* frame to be decoded next, or reading.end */
+    int begun, taken; /* frames begun to decode, frames handed out */
+    rf_image images[RF_FEED_AHEAD + 1];
+    rf_feed_slot slots[RF_FEED_AHEAD];
     int started;
 } rf_feed;
 

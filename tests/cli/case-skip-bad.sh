@@ -31,4 +31,7 @@ rm pebble/f7.jpg
 for frame in 1 3 6; do
     : >"pebble/f$frame.jpg"
 done
-fails 3 '*' merge -q --skip-bad -o none.tif pebble >/dev/null
+# Left without a frame, it told the name of the first, and not why. f2 shows that it is damaged only when it is decoded.
+fails 3 '*none of the 6 frames can be used, the first: pebble/f1.jpg: is empty*' merge -q --skip-bad -o none.tif pebble
+: >pebble/f2.jpg
+fails 3 '*none of the 6 frames can be read, the first: pebble/f1.jpg: is empty*' merge -q --skip-bad -o none.tif pebble

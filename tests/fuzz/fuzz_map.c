@@ -1,12 +1,5 @@
 /* fuzz_map.c - a depth map through `railfold depth`: read, surveyed, levelled, measured and told. */
-#include "fuzz.h"
-
-#include <string.h>
-
-#include "railfold/depth_map.h"
-#include "railfold/memory.h"
-#include "cli/commands.h"
-#include "cli/depth_run.h"
+#include "depth.h"
 
 /* The map, its profile and what a plane fit holds; the limit below keeps an input cheap. */
 enum { MOST_HELD_BYTES = 128 << 20 };
@@ -14,18 +7,13 @@ static const double MOST_MEGAPIXELS = 0.25;
 
 static void run(const char *path, const char *confidence, int levelled)
 {
-    rf_error err = {0};
-    depth_settings settings;
-    const char *operands[1] = {path};
-    rf_invocation call = {.settings = &settings, .arguments = {.operands = operands, .operand_count = 1}};
-    memcpy(&settings, command_depth.defaults, sizeof settings);
-    settings.max_megapixels = MOST_MEGAPIXELS;
+    depth_settings settings = fuzz_depth_settings(MOST_MEGAPIXELS);
     settings.confidence = confidence;
     settings.plane.count = levelled ? -1 : 0;
     settings.at.count = 2;
     settings.distance.count = settings.profile.count = 4;
     settings.common.report = levelled ? "-" : NULL;
-    fuzz_check_failure(command_depth.run(&call, &err), &err);
+    fuzz_depth_run(path, &settings);
 }
 
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t bytes)

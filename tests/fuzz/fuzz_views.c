@@ -1,14 +1,8 @@
 /* fuzz_views.c - a depth map through everything `railfold depth` draws and hands on, into a scratch folder. */
-#include "fuzz.h"
+#include "depth.h"
 
-#include <string.h>
 #include <sys/stat.h>
 #include <unistd.h>
-
-#include "railfold/depth_map.h"
-#include "railfold/memory.h"
-#include "cli/commands.h"
-#include "cli/depth_run.h"
 
 enum { NAMES = 10, PATH_BYTES = 96, MOST_HELD_BYTES = 512 << 20 };
 static const char *const names[NAMES] = {"colour.png", "relief.png", "drape.jpg", "stereo.png", "mesh.ply",
@@ -26,12 +20,7 @@ static void name_paths(void)
 
 static void run(const char *path, int style)
 {
-    rf_error err = {0};
-    depth_settings settings;
-    const char *operands[1] = {path};
-    rf_invocation call = {.settings = &settings, .arguments = {.operands = operands, .operand_count = 1}};
-    memcpy(&settings, command_depth.defaults, sizeof settings);
-    settings.max_megapixels = MOST_MEGAPIXELS;
+    depth_settings settings = fuzz_depth_settings(MOST_MEGAPIXELS);
     settings.common.force = 1;
     settings.colour = paths[0];
     settings.relief = paths[1];
@@ -54,7 +43,7 @@ static void run(const char *path, int style)
         settings.plane.count = -1;
         settings.levelled = paths[8];
     }
-    fuzz_check_failure(command_depth.run(&call, &err), &err);
+    fuzz_depth_run(path, &settings);
     for (int i = 0; i < NAMES; i++)
         (void)unlink(paths[i]);
 }

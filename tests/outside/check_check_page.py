@@ -1,52 +1,23 @@
 #!/usr/bin/env python3
 """The page of a check, opened from disk in a real headless Chromium: no console message, no request, every control by
-keyboard and with a name, and what it draws is what the report says. Usage: check_check_page.py build/release [SHOT.png]
-
-The names that a screen reader says are those of Chromium's accessibility tree."""
+keyboard and with a name, and what it draws is what the report says. Usage: check_check_page.py build/release [SHOT.png]"""
 import json
 import os
 import re
-import shutil
-import subprocess
-import sys
 import tempfile
 
-import browser
+from page_test import NASTY, check, finish, names_for_readers, page_text, railfold, render_nasty, use_page
 
-if browser.program() is None:
-    print("needs chromium")
-    sys.exit(77)
-
-BUILD = os.path.abspath(sys.argv[1])
-SHOT = os.path.abspath(sys.argv[2]) if len(sys.argv) > 2 else None
-WIDTH, HEIGHT, FRAMES = 480, 320, 16
-NASTY = "a <b>'moss' & \"pebble\" <script>alert(1)<"
-faults = []
-
-
-def check(name, good, detail=""):
-    print(("ok   " if good else "FAIL ") + name, detail)
-    if not good:
-        faults.append(name)
+FRAMES = 16
 
 
 def make_page():
-    subprocess.run([os.path.join(BUILD, "tools", "take-maker"), "--scene", "bristles", "--size", f"{WIDTH}x{HEIGHT}", "--frames",
-                    str(FRAMES), "--seed", "5", "--dust", "3", "--fault", "bump:14:10", "--quiet", "--threads", "2", "take"], check=True)
-    os.rename(os.path.join("take", "frames"), NASTY)
-    names = sorted(os.listdir(NASTY))
+    names = render_nasty("--scene", "bristles", "--size", "480x320", "--frames", str(FRAMES), "--seed", "5", "--dust", "3",
+                         "--fault", "bump:14:10")
     os.truncate(os.path.join(NASTY, names[3]), 0)  # one that cannot be read
-    subprocess.run([os.path.join(BUILD, "railfold"), "check", "-q", "--report", "r.json", "--page", "page.html", NASTY], check=True,
-                   stdout=subprocess.DEVNULL)
+    railfold("check", "-q", "--report", "r.json", "--page", "page.html", NASTY)
     with open("r.json", encoding="utf-8") as file:
         return json.load(file)
-
-
-def static_checks(report):
-    text = open("page.html", encoding="utf-8").read()
-    check("no name of a file can end its place", "<script>alert" not in text and "<b>" not in text)
-    check("nothing from elsewhere", not re.search(r'(src|href)="(?!data:)', text))
-    check("every finding is told", text.count('<li class="') == len(report["findings"]), str(len(report["findings"])))
 
 
 def findings(b, report):
@@ -109,40 +80,18 @@ def keyboard(b):
     check("a frame that cannot be read has none", b.js("document.querySelectorAll('.thumb').length") == FRAMES - 1)
 
 
-def names_for_readers(b):
-    roles = {}
-    for node in b.call("Accessibility.getFullAXTree")["nodes"]:
-        if not node.get("ignored"):
-            roles.setdefault(node["role"]["value"], []).append(node.get("name", {}).get("value", ""))
-    roles["listbox"] = roles.get("listbox", []) + roles.get("ListBox", [])
-    for role, least in (("checkbox", 3), ("button", 2), ("image", 4), ("heading", 6), ("option", FRAMES - 1), ("listbox", 1)):
-        found = roles.get(role, [])
-        check(f"{role}: there, and each with a name", len(found) >= least and all(found), str(len(found)))
-    check("the language is said", b.js("document.documentElement.lang") == "en")
-
-
 with tempfile.TemporaryDirectory() as folder:
     os.chdir(folder)
     report = make_page()
-    static_checks(report)
-    b = browser.Browser()
-    try:
-        b.open("page.html")
-        check("the script ran to its end", b.js("document.documentElement.dataset.ready") == "yes")
-        check("the title is the take's", b.js("document.title") == NASTY + ": retake", b.js("document.title"))
+    check("every finding is told", page_text().count('<li class="') == len(report["findings"]), str(len(report["findings"])))
+
+    def use(b):
         findings(b, report)
         drawings(b, report)
         keyboard(b)
-        names_for_readers(b)
+        names_for_readers(b, {"checkbox": 3, "button": 2, "image": 4, "heading": 6, "option": FRAMES - 1, "listbox": 1})
         b.js("window.scrollTo(0, 0)")
-        b.screenshot("shot.png")
-        said = b.complaints()
-        check("no console message and no request", not said, str(said[:3]))
-        if SHOT:
-            shutil.copy("shot.png", SHOT)
-    finally:
-        b.close()
+
+    use_page(NASTY + ": retake", use)
     os.chdir("/")
-for fault in faults:
-    print("FAULT", fault)
-sys.exit(1 if faults else 0)
+finish()
