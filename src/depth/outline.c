@@ -15,14 +15,13 @@
 #include "depth/state.h"
 #include "railfold/memory.h"
 
-enum { LANES = 8, BIN_LANES = 4, PLANES = 9, FAINTNESS = 3 };
+enum { LANES = 8, BIN_LANES = 4, PLANES = 9, FAINTNESS = 2 };
 enum { VOTE_RADIUS = 7, VOTE_SIDE = 2 * VOTE_RADIUS + 1, MAX_VOTES = VOTE_SIDE * VOTE_SIDE }; /* places */
 
 /* By how faint a place is: it has less than this share of the strongest energy within LEAK_REACH. */
-static const float FAINT_SHARE[FAINTNESS] = {INFINITY, 0.1f, 0.03f};
-static const float VOTE_SIGMA[FAINTNESS] = {2.2f, 3.2f, 3.2f};      /* places */
-static const float COLOUR_SCALE[FAINTNESS] = {0.06f, 0.06f, 0.25f}; /* coded units, all channels together */
-static const float TAKEN_STEPS = 0.5f;    /* a vote nearer a place's own depth than this leaves it as it is */
+static const float FAINT_SHARE[FAINTNESS] = {INFINITY, 0.03f};
+static const float VOTE_SIGMA[FAINTNESS] = {2.2f, 3.2f};     /* places */
+static const float COLOUR_SCALE[FAINTNESS] = {0.06f, 0.25f}; /* coded units, all channels together */
 static const float EDGE_REACH = 3.0f;     /* places: how near an edge a pixel must lie to be settled anew */
 static const float POOL_REACH = 2.5f;     /* how far pooling carries an outline */
 static const float POOLED_WEIGHT = 0.25f; /* of a vote for the nearer surface within POOL_REACH of the farther one */
@@ -186,7 +185,7 @@ static void settle_rows(void *arg, int begin, int end, int block, int thread)
             guide_colour(b, apart * x, apart * y, colour);
             collect(b, colour, i, j, faint[rf_energy_column(b->d, i * b->cell)], &v);
             float way = mode_of(b, &v, bin);
-            if (fabsf(way - out[x]) >= TAKEN_STEPS)
+            if (fabsf(way - out[x]) >= RF_SAME_STEPS)
                 out[x] = way;
         }
     }
