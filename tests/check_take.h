@@ -33,10 +33,12 @@ typedef struct spoil {
     int same_from, same_to;  /* frame same_to is focused where same_from is */
     int skip_at;             /* from this frame on focus is a step farther */
     int soft_at;             /* this frame is blurred all over */
+    int smear_at;            /* this frame is smeared from left to right over 7 px */
     double dim_from, dim_to; /* light of the first and of the last frame */
 } spoil;
 
-static const spoil none = {.bump_at = -1, .same_to = -1, .skip_at = -1, .soft_at = -1, .dim_from = 1, .dim_to = 1};
+static const spoil none = {
+    .bump_at = -1, .same_to = -1, .skip_at = -1, .soft_at = -1, .smear_at = -1, .dim_from = 1, .dim_to = 1};
 
 /* levels[i]: the surface blurred i times over. */
 static inline float *draw_levels(void)
@@ -84,6 +86,21 @@ static inline void draw_frame(const float *levels, rf_image *image, double focus
     }
 }
 
+/* Each pixel the mean of the seven around it in its row; the ends of a row stay. */
+static inline void smear_rows(rf_image *image)
+{
+    for (int y = 0; y < HEIGHT; y++) {
+        unsigned char *row = rf_image_row(image, y), sharp[WIDTH];
+        memcpy(sharp, row, WIDTH);
+        for (int x = 3; x < WIDTH - 3; x++) {
+            int sum = 3;
+            for (int i = -3; i <= 3; i++)
+                sum += sharp[x + i];
+            row[x] = (unsigned char)(sum / 7);
+        }
+    }
+}
+
 static inline void name_frame(char *path, size_t bytes, const char *folder, int k)
 {
     (void)snprintf(path, bytes, "%s/f%02d.png", folder, k);
@@ -106,6 +123,8 @@ static inline void draw(drawn_take *take, const spoil *spoiled)
             shift = jitter + (spoiled->bump_at >= 0 && k >= spoiled->bump_at ? spoiled->bump_px : 0);
         double light = spoiled->dim_from + share * (spoiled->dim_to - spoiled->dim_from);
         draw_frame(levels, &image, focus, shift, light, k == spoiled->soft_at ? 3 : 0);
+        if (k == spoiled->smear_at)
+            smear_rows(&image);
         name_frame(take->paths[k], sizeof take->paths[k], folder, k);
         take->list[k] = take->paths[k];
         assert_int_equal(rf_picture_write(take->paths[k], &image, NULL, NULL, 1, &err), RF_OK);

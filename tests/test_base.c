@@ -47,6 +47,29 @@ static void blocks_are_aligned_zeroed_and_counted(void **state)
     rf_free(NULL);
 }
 
+/* Large ones are mapped on their own: the same laws. */
+static void large_blocks_are_aligned_zeroed_and_counted(void **state)
+{
+    (void)state;
+    size_t before = rf_memory_held(), bytes = ((size_t)9 << 20) + 17;
+    for (int round = 0; round < 2; round++) { /* the second must not see what the first left */
+        uint8_t *block = NULL, *raw = NULL;
+        assert_int_equal(rf_alloc(&block, bytes, 1, "a block", NULL), RF_OK);
+        assert_int_equal(rf_alloc_raw(&raw, bytes, 1, "a block", NULL), RF_OK);
+        assert_int_equal((uintptr_t)block % RF_ALIGN_BYTES, 0);
+        assert_int_equal((uintptr_t)raw % RF_ALIGN_BYTES, 0);
+        for (size_t i = 0; i < bytes; i++)
+            if (block[i] != 0)
+                fail_msg("byte %zu is %d", i, block[i]);
+        memset(block, 255, bytes);
+        memset(raw, 255, bytes);
+        assert_int_equal(rf_memory_held(), before + 2 * bytes);
+        rf_free(block);
+        rf_free(raw);
+        assert_int_equal(rf_memory_held(), before);
+    }
+}
+
 static void a_product_that_overflows_is_refused(void **state)
 {
     (void)state;
@@ -157,6 +180,26 @@ static void side_work_is_done_after_join(void **state)
     assert_int_equal(value, 7);
 }
 
+static void each_lane_is_done_after_its_join(void **state)
+{
+    (void)state;
+    for (int threads = 1; threads <= 3; threads++) {
+        rf_pool *pool = NULL;
+        assert_int_equal(rf_pool_create(&pool, threads, NULL), RF_OK);
+        for (int i = 0; i < 20; i++) {
+            int values[RF_POOL_LANES] = {0};
+            for (int lane = 0; lane < RF_POOL_LANES; lane++)
+                rf_pool_side_on(pool, lane, set_to_seven, &values[lane]);
+            check_pool(pool);
+            for (int lane = RF_POOL_LANES - 1; lane >= 0; lane--) {
+                rf_pool_join_on(pool, lane);
+                assert_int_equal(values[lane], 7);
+            }
+        }
+        rf_pool_destroy(&pool);
+    }
+}
+
 /* Not touched, so that a system which promises what it has not would grant it. */
 static void more_than_the_system_has_left_is_refused(void **state)
 {
@@ -181,11 +224,13 @@ int main(void)
         cmocka_unit_test(first_message_wins),
         cmocka_unit_test(a_long_message_is_cut_not_overrun),
         cmocka_unit_test(blocks_are_aligned_zeroed_and_counted),
+        cmocka_unit_test(large_blocks_are_aligned_zeroed_and_counted),
         cmocka_unit_test(a_product_that_overflows_is_refused),
         cmocka_unit_test(the_limit_holds),
         cmocka_unit_test(the_nth_allocation_fails_on_request),
         cmocka_unit_test(every_row_runs_once_in_its_own_block),
         cmocka_unit_test(side_work_is_done_after_join),
+        cmocka_unit_test(each_lane_is_done_after_its_join),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -70,6 +70,18 @@ static void soft_frame_is_found(void **state)
     assert_found(&s, RF_CHECK_BLUR, 6, RF_CHECK_BLUR);
 }
 
+static void shaken_first_and_last_frames_are_found(void **state)
+{
+    (void)state;
+    spoil s = none;
+    s.smear_at = 0;
+    assert_found(&s, RF_CHECK_BLUR, 0, RF_CHECK_BLUR);
+    s.smear_at = FRAMES - 1;
+    assert_found(&s, RF_CHECK_BLUR, FRAMES - 1, RF_CHECK_BLUR);
+    s.smear_at = 1; /* and it alone: its neighbour is not smeared across */
+    assert_found(&s, RF_CHECK_BLUR, 1, RF_CHECK_BLUR);
+}
+
 static void fading_light_is_found(void **state)
 {
     (void)state;
@@ -156,6 +168,37 @@ static void one_thread_and_three_say_the_same(void **state)
     rf_free(b);
     rf_check_result_free(&one);
     rf_check_result_free(&three);
+    wipe(&take);
+}
+
+/* The room for lumas decides what is decoded twice, not what is found: none, half of them, all of them kept. */
+static void frames_read_again_say_the_same_as_frames_kept(void **state)
+{
+    (void)state;
+    static const size_t room[] = {1, (size_t)(FRAMES / 2) * 2 * WIDTH * HEIGHT, 0};
+    drawn_take take;
+    spoil s = none;
+    s.soft_at = 6;
+    draw(&take, &s);
+    char *texts[3];
+    for (int i = 0; i < 3; i++) {
+        rf_check_options options = rf_check_options_default();
+        rf_check_result result;
+        rf_error err = {0};
+        options.frames = take.list;
+        options.frame_count = FRAMES;
+        options.threads = 2;
+        options.kept_bytes = room[i];
+        rf_check_result_init(&result);
+        if (rf_check_take(&options, &result, &err) != RF_OK)
+            fail_msg("%s", err.text);
+        texts[i] = json_without_time(&result);
+        rf_check_result_free(&result);
+    }
+    assert_string_equal(texts[0], texts[2]);
+    assert_string_equal(texts[1], texts[2]);
+    for (int i = 0; i < 3; i++)
+        rf_free(texts[i]);
     wipe(&take);
 }
 
@@ -306,11 +349,13 @@ int main(void)
         cmocka_unit_test(frame_taken_twice_is_found),
         cmocka_unit_test(step_left_out_is_found),
         cmocka_unit_test(soft_frame_is_found),
+        cmocka_unit_test(shaken_first_and_last_frames_are_found),
         cmocka_unit_test(fading_light_is_found),
         cmocka_unit_test(rail_that_went_back_is_found),
         cmocka_unit_test(cut_file_is_a_finding_and_not_a_failure),
         cmocka_unit_test(frame_of_another_size_is_found),
         cmocka_unit_test(one_thread_and_three_say_the_same),
+        cmocka_unit_test(frames_read_again_say_the_same_as_frames_kept),
         cmocka_unit_test(failing_memory_is_told),
         cmocka_unit_test(quick_check_reads_poses_gains_and_settings),
         cmocka_unit_test(plan_is_read_and_anything_else_refused),

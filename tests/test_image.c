@@ -89,6 +89,39 @@ static void luma_is_the_weighted_block_mean(void **state)
     rf_image_free(&out);
 }
 
+/* What the check and the aligner rest on when they take a small luma from a larger one; whole numbers are rounded. */
+static void a_mean_of_means_is_the_mean_and_whole_numbers_are_rounded(void **state)
+{
+    (void)state;
+    rf_image in = {0}, half = {0}, eighth = {0}, direct = {0}, bytes = {0};
+    assert_int_equal(rf_image_alloc(&in, 2100, 19, 3, RF_U8, "in", NULL), RF_OK);
+    assert_int_equal(rf_image_alloc(&half, 1050, 9, 1, RF_F32, "half", NULL), RF_OK);
+    assert_int_equal(rf_image_alloc(&bytes, 1050, 9, 1, RF_U8, "half", NULL), RF_OK);
+    assert_int_equal(rf_image_alloc(&eighth, 262, 2, 1, RF_F32, "eighth", NULL), RF_OK);
+    assert_int_equal(rf_image_alloc(&direct, 262, 2, 1, RF_F32, "eighth", NULL), RF_OK);
+    uint32_t seed = 7;
+    for (int y = 0; y < in.height; y++)
+        for (int i = 0; i < 3 * in.width; i++) {
+            seed = seed * 1664525u + 1013904223u;
+            ((uint8_t *)rf_image_row(&in, y))[i] = (uint8_t)(seed >> 24);
+        }
+    rf_image_luma(&in, 2, &half, NULL);
+    rf_image_luma(&in, 2, &bytes, NULL);
+    rf_image_luma(&half, 4, &eighth, NULL);
+    rf_image_luma(&in, 8, &direct, NULL);
+    for (int y = 0; y < 2; y++)
+        for (int x = 0; x < 262; x++)
+            assert_near(rf_image_row_f32(&eighth, y)[x], rf_image_row_f32(&direct, y)[x], 1e-6);
+    for (int y = 0; y < 9; y++)
+        for (int x = 0; x < 1050; x++)
+            assert_near(((uint8_t *)rf_image_row(&bytes, y))[x], 255 * rf_image_row_f32(&half, y)[x], 0.5001);
+    rf_image_free(&in);
+    rf_image_free(&half);
+    rf_image_free(&bytes);
+    rf_image_free(&eighth);
+    rf_image_free(&direct);
+}
+
 /* IEC 61966-2-1: coded 0.5 is linear 0.21404; the two parts of the curve meet at 0.04045 (values from the formula). */
 static void srgb_curve_has_its_published_values_and_inverts(void **state)
 {
@@ -124,6 +157,7 @@ int main(void)
         cmocka_unit_test(integers_survive_the_way_through_float),
         cmocka_unit_test(what_is_outside_is_clipped_and_nan_is_black),
         cmocka_unit_test(luma_is_the_weighted_block_mean),
+        cmocka_unit_test(a_mean_of_means_is_the_mean_and_whole_numbers_are_rounded),
         cmocka_unit_test(srgb_curve_has_its_published_values_and_inverts),
         cmocka_unit_test(a_pose_and_its_inverse_cancel),
     };

@@ -277,6 +277,36 @@ static void every_orientation_comes_out_upright(void **state)
     rf_image_free(&made);
 }
 
+/* One decode may stand for another: the luma read small is the mean of the luma read large, but for the roundings of
+ * both (1.1 levels), and in bytes it is what it is in floats. */
+static void luma_read_small_is_the_mean_of_the_large_one(void **state)
+{
+    (void)state;
+    rf_image made = {0}, large = {0}, small = {0}, bytes = {0}, mean = {0};
+    rf_error err = {0};
+    const char *path = scratch_path("means.jpg");
+    image_fill(&made, 96, 64, 3, RF_U8, 5);
+    jpeg_make(path, &made, (jpeg_kind){JCS_RGB, JCS_YCbCr, 2, 2, 0, 0, 92}, NULL, 0);
+    assert_int_equal(rf_frame_read_luma(path, NULL, 1, &large, NULL, NULL, &err), RF_OK);
+    for (int reduce = 2; reduce <= 8; reduce *= 2) {
+        assert_int_equal(rf_frame_read_luma(path, NULL, reduce, &small, NULL, NULL, &err), RF_OK);
+        assert_int_equal(rf_frame_read_luma_as(path, NULL, reduce, RF_U8, &bytes, NULL, NULL, &err), RF_OK);
+        assert_int_equal(rf_image_alloc(&mean, 96 / reduce, 64 / reduce, 1, RF_F32, "luma", &err), RF_OK);
+        rf_image_luma(&large, reduce, &mean, NULL);
+        for (int y = 0; y < small.height; y++)
+            for (int x = 0; x < small.width; x++) {
+                float value = 255 * rf_image_row_f32(&small, y)[x], d = value - 255 * rf_image_row_f32(&mean, y)[x];
+                assert_true(d < 1.1f && d > -1.1f);
+                assert_int_equal((int)(value + 0.5f), ((uint8_t *)rf_image_row(&bytes, y))[x]);
+            }
+    }
+    rf_image_free(&made);
+    rf_image_free(&large);
+    rf_image_free(&small);
+    rf_image_free(&bytes);
+    rf_image_free(&mean);
+}
+
 /* The luma of a turned frame is that of the upright frame, also where a reduced size leaves a rest (50 = 6 * 8 + 2). */
 static void luma_of_a_turned_frame_is_that_of_the_upright_one(void **state)
 {
@@ -359,6 +389,7 @@ int main(void)
         cmocka_unit_test(limits_are_the_callers),
         cmocka_unit_test(reduced_luma_has_the_documented_geometry),
         cmocka_unit_test(every_orientation_comes_out_upright),
+        cmocka_unit_test(luma_read_small_is_the_mean_of_the_large_one),
         cmocka_unit_test(luma_of_a_turned_frame_is_that_of_the_upright_one),
         cmocka_unit_test(a_buffer_of_the_right_shape_is_kept),
         cmocka_unit_test(damage_never_crashes),

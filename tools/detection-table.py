@@ -1,15 +1,19 @@
 #!/usr/bin/python3
 """What `railfold check` finds, and what it only imagines: takes with one fault each, at three strengths and several
-seeds, and takes without any. Prints the table of docs/check.md.
+seeds, and takes without any. Prints the tables of docs/check.md, row by row as they are ready.
 
-  tools/detection-table.py [--build build/release] [--cache FOLDER] [--seeds N] [--clean N] [--first-seed N] [--only KIND] [--render-only] [-v]
-  tools/detection-table.py --harm ...              how much each fault costs the merged picture, against the truth
+  tools/detection-table.py [--build build/release] [--cache FOLDER] [--seeds N] [--clean N] [--first-seed N] [--only KIND,...]
+                           [--harm] [--jobs N] [-v]
 
 Takes are rendered once by the take maker (small: 480 x 320 pixels, 20 frames) and kept in the cache folder. What the take
-maker cannot spoil is spoilt here, by changing the finished files.
+maker cannot spoil is spoilt here, by changing the finished files. --harm also merges each take and holds the picture against
+the truth; that is done once a take and kept. What check says is kept as long as the program is the same file. So a run that
+was broken off goes on where it was.
 """
 import argparse
 import collections
+import concurrent.futures
+import hashlib
 import json
 import os
 import shutil
@@ -56,12 +60,21 @@ LENSES = (("1.1", "1", "0.6", "0.6"), ("0.8", "2", "0.9", "0.4"), ("1.4", "0.5",
 
 
 def render(build, folder, scene, seed, extra):
-    if os.path.exists(os.path.join(folder, "truth", "truth.json")):
+    if os.path.exists(folder):
         return
     blur, noise, mtf, bumps = LENSES[seed % len(LENSES)]
-    subprocess.run(["nice", os.path.join(build, "tools", "take-maker"), "--quiet", "--force", "--scene", scene, "--seed",
-                    str(seed), "--blur", blur, "--noise", noise, "--mtf", mtf, "--bumps", bumps, *COMMON, *extra, folder],
-                   check=True)
+    part = "%s.part-%d" % (folder, os.getpid())
+    subprocess.run([os.path.join(build, "tools", "take-maker"), "--quiet", "--force", "--scene", scene, "--seed", str(seed),
+                    "--blur", blur, "--noise", noise, "--mtf", mtf, "--bumps", bumps, *COMMON, *extra, part], check=True)
+    settle(part, folder)
+
+
+def settle(part, folder):
+    """A take appears under its name once it is whole; another process may have made the same one meanwhile."""
+    try:
+        os.rename(part, folder)
+    except OSError:
+        shutil.rmtree(part)
 
 
 def frame_names(folder):
@@ -122,10 +135,10 @@ def make(options, what, strength, seed):
         clean = os.path.join(options.cache, "base-%s-%d" % (scene, seed))
         render(options.build, clean, scene, seed, [])
         if not os.path.exists(folder):
-            shutil.copytree(clean, folder + ".part", ignore=shutil.ignore_patterns("quality.json"))
-            frames = os.path.join(folder + ".part", "frames")
-            EDITED[what](frames, frame_names(folder + ".part"), strength)
-            os.rename(folder + ".part", folder)
+            part = "%s.part-%d" % (folder, os.getpid())
+            shutil.copytree(clean, part, ignore=shutil.ignore_patterns("*.json.kept"))
+            EDITED[what](os.path.join(part, "frames"), frame_names(part), strength)
+            settle(part, folder)
     return os.path.join(folder, "frames")
 
 
@@ -137,10 +150,25 @@ def make_clean(options, seed):
 
 
 def findings(options, frames):
+    """Verdict and findings of check. Kept beside the take together with the digest of the program."""
+    kept = os.path.join(os.path.dirname(frames), "check.json.kept")
+    if os.path.exists(kept):
+        with open(kept, encoding="utf-8") as file:
+            report = json.load(file)
+        if report["program"] == options.program:
+            return report["verdict"], report["findings"]
     run = subprocess.run([os.path.join(options.build, "railfold"), "check", "-q", "--report", "-", frames],
                          stdout=subprocess.PIPE, check=True)
     report = json.loads(run.stdout)
+    keep(kept, {"program": options.program, "verdict": report["verdict"], "findings": report["findings"]})
     return report["verdict"], report["findings"]
+
+
+def keep(path, value):
+    part = "%s.part-%d" % (path, os.getpid())
+    with open(part, "w", encoding="utf-8") as file:
+        json.dump(value, file)
+    os.replace(part, path)
 
 
 TILE = 24  # px: about what an eye takes in at 100 %
@@ -149,14 +177,16 @@ TILE = 24  # px: about what an eye takes in at 100 %
 def quality(options, folder):
     """The merged picture against the rendered truth, over the subject: dB over the whole, and the error in its worst places
     (mean of the worst 2 % of the tiles, rms in levels of 255). None when it cannot be merged. Kept beside the take."""
-    kept = os.path.join(folder, "quality.json")
+    kept = os.path.join(folder, "quality.json.kept")
     if os.path.exists(kept):
         with open(kept, encoding="utf-8") as file:
             return json.load(file)
-    out = os.path.join(folder, "merged.tif")
-    run = subprocess.run(["nice", "-n", "19", os.path.join(options.build, "railfold"), "merge", "-q", "--force", "-o", out,
+    out = os.path.join(folder, "merged-%d.tif" % os.getpid())
+    run = subprocess.run([os.path.join(options.build, "railfold"), "merge", "-q", "--force", "-o", out,
                           os.path.join(folder, "frames")], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     found = None
+    if run.returncode < 0:
+        raise RuntimeError("merge of %s was killed" % folder)
     if run.returncode == 0:
         merged = cv2.imread(out, cv2.IMREAD_UNCHANGED).astype(np.float64) / 65535
         truth = cv2.imread(os.path.join(folder, "truth", "sharp.tif"), cv2.IMREAD_UNCHANGED).astype(np.float64) / 65535
@@ -168,8 +198,7 @@ def quality(options, folder):
         worst = np.sort(tiles)[-max(1, len(tiles) // 50):]
         found = [float(-10 * np.log10(np.mean(square[subject]))), float(255 * np.sqrt(np.mean(worst)))]
         os.remove(out)
-    with open(kept, "w", encoding="utf-8") as file:
-        json.dump(found, file)
+    keep(kept, found)
     return found
 
 
@@ -182,29 +211,70 @@ def clean_quality(options, folder):
     return quality(options, clean)
 
 
-def is_hurt(options, folder):
-    """Whether the fault shows: the merge fails, or loses half a dB over the whole, or its worst places are half as wrong
-    again as those without the fault."""
+def look(options, what, strength, seed):
+    """All there is to say of one take: verdict, findings, and what the fault costs: the quality of the merge, that without
+    the fault, and whether it shows: the merge fails, or loses half a dB over the whole, or its worst places are half as
+    wrong again as those without the fault."""
+    frames = make(options, what, strength, seed) if what != "clean" else make_clean(options, seed)
+    verdict, found = findings(options, frames)
+    folder = os.path.dirname(frames)
+    if not options.harm or what not in HARMED:
+        return verdict, found, None
     spoilt, clean = quality(options, folder), clean_quality(options, folder)
-    return spoilt is None or spoilt[0] < clean[0] - 0.5 or spoilt[1] > 1.5 * clean[1]
+    hurt = spoilt is None or spoilt[0] < clean[0] - 0.5 or spoilt[1] > 1.5 * clean[1]
+    return verdict, found, (spoilt, clean, hurt)
 
 
-def harm(options):
-    print("| spoilt | strengths | dB lost | worst places, times | visibly hurt |\n|---|---|---|---|---|")
-    for what, strengths, _, _ in ROWS:
-        if what not in HARMED or options.only not in (None, what):
-            continue
-        lost, worse, hurt = [], [], []
-        for strength in strengths:
-            folders = [os.path.dirname(make(options, what, strength, seed))
-                       for seed in range(options.first_seed, options.first_seed + options.seeds)]
-            both = [(quality(options, folder), clean_quality(options, folder)) for folder in folders]
-            merged = [(a, b) for a, b in both if a is not None]
-            lost.append("%.1f" % np.mean([b[0] - a[0] for a, b in merged]) if merged else "-")
-            worse.append("%.1f" % np.mean([a[1] / b[1] for a, b in merged]) if merged else "-")
-            hurt.append("%d/%d" % (sum(is_hurt(options, folder) for folder in folders), len(folders)))
-        print("| %s | %s | %s | %s | %s |" % (what, ", ".join("%g" % s for s in strengths), ", ".join(lost), ", ".join(worse),
-                                             ", ".join(hurt)), flush=True)
+def clean_row(options, seeds, looks):
+    false = collections.Counter()
+    wrong = 0
+    for seed, future in zip(seeds, looks):
+        _, found, _ = future.result()
+        wrong += bool(found)
+        for f in found:
+            false[f["kind"]] += 1
+            print("clean %d: %s" % (seed, f["text"]), file=sys.stderr)
+    print("clean takes, seeds %d to %d: %d of %d with any finding %s\n" % (seeds[0], seeds[-1], wrong, len(seeds),
+                                                                         dict(false) or ""), flush=True)
+
+
+def faulty_row(options, row, looks, totals):
+    """looks[strength][seed]. One line of the table."""
+    what, strengths, wanted, allowed = row
+    cells = collections.defaultdict(list)
+    others, hurt_in_all, found_in_all = collections.Counter(), 0, 0
+    for strength, futures in zip(strengths, looks):
+        verdicts, hits, hurt, costs = collections.Counter(), 0, 0, []
+        for future in futures:
+            verdict, found, harm = future.result()
+            kinds = {f["kind"] for f in found}
+            hit = bool(kinds & wanted)
+            hits += hit
+            verdicts[verdict] += 1
+            others.update(kind + ("" if kind in allowed else "!") for kind in kinds - wanted)
+            if options.v:
+                print(what, strength, verdict, harm, [(f["kind"], f["frames"], f["text"]) for f in found], file=sys.stderr)
+            if harm is not None:
+                hurt += harm[2]
+                found_in_all += harm[2] and hit
+                if harm[0] is not None:
+                    costs.append((harm[1][0] - harm[0][0], harm[0][1] / harm[1][1]))
+        cells["lost"].append("%.1f" % np.mean([c[0] for c in costs]) if costs else "-")
+        cells["worse"].append("%.1f" % np.mean([c[1] for c in costs]) if costs else "-")
+        cells["hurt"].append("%d/%d" % (hurt, len(futures)) if what in HARMED else "-")
+        cells["found"].append("%d/%d" % (hits, len(futures)))
+        cells["verdicts"].append("/".join(str(verdicts[v]) for v in ("good", "usable", "retake")))
+        hurt_in_all += hurt
+    totals["hurt"] += hurt_in_all
+    totals["found"] += found_in_all
+    columns = [what, ", ".join("%g" % s for s in strengths)]
+    if options.harm:
+        columns += [", ".join(cells[c]) if what in HARMED else "-" for c in ("lost", "worse", "hurt")]
+    columns.append(", ".join(cells["found"]))
+    if options.harm:
+        columns.append("%d/%d" % (found_in_all, hurt_in_all) if hurt_in_all else "-")
+    columns += [", ".join(cells["verdicts"]), ", ".join("%s %d" % o for o in sorted(others.items())) or "none"]
+    print("| %s |" % " | ".join(columns), flush=True)
 
 
 def main():
@@ -214,60 +284,33 @@ def main():
     parser.add_argument("--seeds", type=int, default=5)
     parser.add_argument("--clean", type=int, default=20)
     parser.add_argument("--first-seed", type=int, default=1, help="others than those the thresholds were settled on")
-    parser.add_argument("--only")
-    parser.add_argument("--render-only", action="store_true")
-    parser.add_argument("--harm", action="store_true")
-    parser.add_argument("--of-hurt", action="store_true", help="also how many of the takes that harm shows in were found")
+    parser.add_argument("--only", help="rows of the table, or clean; several with commas")
+    parser.add_argument("--harm", action="store_true", help="also merge, and tell in how many takes the fault shows")
+    parser.add_argument("--jobs", type=int, default=2, help="takes at once")
     parser.add_argument("-v", action="store_true")
     options = parser.parse_args()
     os.makedirs(options.cache, exist_ok=True)
-    if options.harm:
-        harm(options)
-        return
-    false = collections.Counter()
-    wrong = 0
-    if options.only in (None, "clean"):
-        for seed in range(options.first_seed + 1000, options.first_seed + 1000 + options.clean):
-            frames = make_clean(options, seed)
-            if options.render_only:
-                continue
-            verdict, found = findings(options, frames)
-            wrong += bool(found)
-            for f in found:
-                false[f["kind"]] += 1
-                print("clean %s: %s" % (frames, f["text"]), file=sys.stderr)
-        if not options.render_only:
-            print("clean takes: %d of %d with any finding %s\n" % (wrong, options.clean, dict(false)), flush=True)
-    print("| spoilt | strengths | found | of those hurt | verdicts good/usable/retake | other kinds raised |\n|---|---|---|---|---|---|")
-    for what, strengths, wanted, allowed in ROWS:
-        if options.only not in (None, what):
-            continue
-        shares, others, of_hurt, hurt = [], collections.Counter(), 0, 0
-        tally = []
-        for strength in strengths:
-            hits = 0
-            verdicts = collections.Counter()
-            for seed in range(options.first_seed, options.first_seed + options.seeds):
-                frames = make(options, what, strength, seed)
-                if options.render_only:
-                    continue
-                verdict, found = findings(options, frames)
-                kinds = {f["kind"] for f in found}
-                hits += bool(kinds & wanted)
-                if options.of_hurt and what in HARMED and is_hurt(options, os.path.dirname(frames)):
-                    hurt += 1
-                    of_hurt += bool(kinds & wanted)
-                verdicts[verdict] += 1
-                for kind in kinds - wanted:
-                    others[kind + ("" if kind in allowed else "!")] += 1
-                if options.v:
-                    print(what, strength, seed, verdict, [(f["kind"], f["frames"], f["text"]) for f in found],
-                          file=sys.stderr)
-            shares.append("%d/%d" % (hits, options.seeds))
-            tally.append("/".join(str(verdicts[v]) for v in ("good", "usable", "retake")))
-        print("| %s | %s | %s | %s | %s | %s |" % (what, ", ".join("%g" % s for s in strengths), ", ".join(shares),
-                                             "%d/%d" % (of_hurt, hurt) if hurt else "-", ", ".join(tally),
-                                             ", ".join("%s %d" % o for o in sorted(others.items())) or "none"), flush=True)
+    with open(os.path.join(options.build, "railfold"), "rb") as file:
+        options.program = hashlib.sha256(file.read()).hexdigest()
+    only = options.only.split(",") if options.only else [row[0] for row in ROWS] + ["clean"]
+    seeds = range(options.first_seed, options.first_seed + options.seeds)
+    clean_seeds = range(options.first_seed + 1000, options.first_seed + 1000 + options.clean)
+    totals = collections.Counter()
+    with concurrent.futures.ProcessPoolExecutor(options.jobs) as pool:
+        clean = [pool.submit(look, options, "clean", 0, seed) for seed in clean_seeds if "clean" in only]
+        rows = [row for row in ROWS if row[0] in only]
+        looks = [[[pool.submit(look, options, row[0], strength, seed) for seed in seeds] for strength in row[1]] for row in rows]
+        if clean:
+            clean_row(options, clean_seeds, clean)
+        harm = " dB lost | worst places, times | visibly hurt |" if options.harm else ""
+        print("| spoilt | strengths |%s found |%s verdicts good/usable/retake | other kinds raised |" %
+              (harm, " found of those hurt |" if options.harm else ""))
+        print("|" + "---|" * (9 if options.harm else 5), flush=True)
+        for row, futures in zip(rows, looks):
+            faulty_row(options, row, futures, totals)
+    if totals["hurt"]:
+        print("\nOf %d takes in which the fault shows %d were found: %.1f %%" %
+              (totals["hurt"], totals["found"], 100 * totals["found"] / totals["hurt"]))
 
 
 if __name__ == "__main__":

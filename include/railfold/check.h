@@ -134,6 +134,7 @@ typedef struct rf_check_options {
     int pictures;                  /* 1: keep pictures of the frames, for rf_check_page */
     int threads;                   /* 0 = one per processor */
     int64_t max_pixels;            /* of a frame; 0 = RF_MAX_PIXELS */
+    size_t kept_bytes;             /* of lumas kept between the looks, rest is read again; 0 = 256 MiB */
     rf_check_progress_fn progress; /* may be NULL */
     void *progress_arg;
 } rf_check_options;

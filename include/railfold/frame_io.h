@@ -61,10 +61,14 @@ rf_status rf_frame_read(const char *path, const rf_frame_limits *limits, rf_imag
 
 /* Luma of the frame, RF_F32, one channel, 0..1, reduced by `reduce` = 1, 2, 4 or 8 (size: width / reduce by
  * height / reduce, rounded down): pixel (x, y) is the mean of its reduce x reduce block, so full-resolution position
- * X = reduce * x + (reduce - 1) / 2. JPEG decodes at reduced size and without colour (libjpeg's own scaling, which at 2
- * and 4 is a low-pass of the same geometry and not the plain mean). *luma as *image above. */
+ * X = reduce * x + (reduce - 1) / 2. JPEG decodes at reduced size and without colour: the same mean, rounded to 8 bits
+ * (libjpeg-turbo's scaled inverse DCT averages neighbouring outputs of the whole one). *luma as *image above. */
 rf_status rf_frame_read_luma(const char *path, const rf_frame_limits *limits, int reduce, rf_image *luma,
                              rf_frame_info *info, rf_metadata *metadata, rf_error *err) RF_CHECKED;
+
+/* The same in another sample type, rounded: RF_U8 loses nothing of a JPEG's. */
+rf_status rf_frame_read_luma_as(const char *path, const rf_frame_limits *limits, int reduce, rf_sample sample,
+                                rf_image *luma, rf_frame_info *info, rf_metadata *metadata, rf_error *err) RF_CHECKED;
 
 /* SHA-256 of the file's bytes, and the stamp it had (may be NULL). RF_ERR_INPUT names the file and fault. */
 rf_status rf_file_digest(const char *path, char text[RF_SHA256_TEXT_BYTES], rf_file_stamp *stamp,

@@ -50,9 +50,9 @@ void rf_row_from_f32(void *out, const float *in, rf_sample sample, size_t n);
 /* Whole picture to float 0..1; `out` has the same shape and RF_F32. */
 void rf_image_to_f32(const rf_image *in, rf_image *out, rf_pool *pool);
 
-/* Luma (Rec. ITU-R BT.601 weights 0.299, 0.587, 0.114, on coded values) of a picture, RF_F32 one channel, each output
- * pixel the mean of a reduce x reduce block (reduce >= 1; rest rows and columns are dropped). `out` is allocated by the
- * caller: width / reduce by height / reduce. */
+/* Luma (Rec. ITU-R BT.601 weights 0.299, 0.587, 0.114, on coded values) of a picture, one channel, each output pixel
+ * the mean of a reduce x reduce block (1 <= reduce <= 1024; rest rows and columns are dropped), rounded when `out`
+ * holds whole numbers. `out` is allocated by the caller: width / reduce by height / reduce, any sample type. */
 void rf_image_luma(const rf_image *in, int reduce, rf_image *out, rf_pool *pool);
 
 /* sRGB transfer function (IEC 61966-2-1:1999), coded 0..1 to linear light 0..1 and back; values outside are clipped. */

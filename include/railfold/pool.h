@@ -28,4 +28,10 @@ int rf_pool_blocks(int rows, int block_rows);
 void rf_pool_side(rf_pool *pool, void (*fn)(void *arg), void *arg);
 void rf_pool_join(rf_pool *pool);
 
+/* The same on one of several lanes, 0 to RF_POOL_LANES - 1, which run beside each other: a decoder is one thread, and
+ * where the work between is short one alone would set the pace. Lane 0 is the one above. */
+enum { RF_POOL_LANES = 2 };
+void rf_pool_side_on(rf_pool *pool, int lane, void (*fn)(void *arg), void *arg);
+void rf_pool_join_on(rf_pool *pool, int lane);
+
 #endif

@@ -72,7 +72,7 @@ typedef struct rf_sensor_map {
  * short to tell (fewer than RF_SENSOR_SAMPLE_MIN). */
 int rf_sensor_sample(int frame_count, int index[RF_SENSOR_SAMPLE_MAX]);
 
-/* Bytes the search holds at the most, however many frames: 16 * width * height + 64 MiB (tested). */
+/* Bytes the search holds at the most, however many frames: 13 * width * height + 64 MiB (tested). */
 size_t rf_sensor_memory_bytes(int width, int height);
 
 /* For frames of this shape (channels 1 or 3, RF_U8 or RF_U16). `pool` is borrowed until destroy; NULL means one thread.
@@ -115,8 +115,8 @@ rf_status rf_shadow_create(rf_shadow **out, int width, int height, int reduce, i
 void rf_shadow_destroy(rf_shadow **shadow);
 size_t rf_shadow_memory_bytes(int width, int height, int frame_count); /* held at the most */
 
-/* Luma of frame k (RF_F32, coded 0..1, width / reduce by height / reduce), in rising order; not all frames are needed,
- * and those that are not are passed over. */
+/* Luma of frame k (any sample type, coded, width / reduce by height / reduce), in rising order; not all frames are
+ * needed, and those that are not are passed over. */
 rf_status rf_shadow_keep(rf_shadow *shadow, int k, const rf_image *luma, rf_error *err) RF_CHECKED;
 
 /* poses[frame_count]: output pixel -> frame pixel, full size. Adds what was found, and is not there already, to *map.

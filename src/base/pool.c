@@ -1,4 +1,4 @@
-/* pool.c - a fixed set of workers that take row blocks off a shared counter, and one side thread.
+/* pool.c - a fixed set of workers that take row blocks off a shared counter, and side threads.
  *
  * Which thread takes which block is chance; what a block computes is not, so results never depend on it. */
 #include "railfold/pool.h"
@@ -18,6 +18,13 @@ typedef struct worker {
     int index;
 } worker;
 
+typedef struct side_lane {
+    pthread_t thread;
+    int running;
+    void (*fn)(void *);
+    void *arg;
+} side_lane;
+
 struct rf_pool {
     int threads, started;
     worker *workers;
@@ -30,10 +37,7 @@ struct rf_pool {
     void *arg;
     int rows, block_rows;
     atomic_int next_block; /* beyond the last: all are taken */
-    pthread_t side_thread;
-    int side_running;
-    void (*side_fn)(void *);
-    void *side_arg;
+    side_lane lanes[RF_POOL_LANES];
 };
 
 int rf_pool_blocks(int rows, int block_rows)
@@ -114,7 +118,8 @@ void rf_pool_destroy(rf_pool **pool_at)
     rf_pool *pool = *pool_at;
     if (pool == NULL)
         return;
-    rf_pool_join(pool);
+    for (int lane = 0; lane < RF_POOL_LANES; lane++)
+        rf_pool_join_on(pool, lane);
     pthread_mutex_lock(&pool->lock);
     pool->stopping = 1;
     pthread_cond_broadcast(&pool->work_ready);
@@ -161,29 +166,40 @@ void rf_pool_rows(rf_pool *pool, int rows, int block_rows, rf_rows_fn fn, void *
 
 static void *side_main(void *arg)
 {
-    rf_pool *pool = arg;
-    pool->side_fn(pool->side_arg);
+    side_lane *lane = arg;
+    lane->fn(lane->arg);
     return NULL;
 }
 
-void rf_pool_side(rf_pool *pool, void (*fn)(void *arg), void *arg)
+void rf_pool_side_on(rf_pool *pool, int lane, void (*fn)(void *arg), void *arg)
 {
     if (pool == NULL || pool->threads < 2) {
         fn(arg);
         return;
     }
-    rf_pool_join(pool);
-    pool->side_fn = fn;
-    pool->side_arg = arg;
-    pool->side_running = pthread_create(&pool->side_thread, NULL, side_main, pool) == 0;
-    if (!pool->side_running)
+    rf_pool_join_on(pool, lane);
+    side_lane *side = &pool->lanes[lane];
+    side->fn = fn;
+    side->arg = arg;
+    side->running = pthread_create(&side->thread, NULL, side_main, side) == 0;
+    if (!side->running)
         fn(arg);
+}
+
+void rf_pool_join_on(rf_pool *pool, int lane)
+{
+    if (pool != NULL && pool->lanes[lane].running) {
+        pthread_join(pool->lanes[lane].thread, NULL);
+        pool->lanes[lane].running = 0;
+    }
+}
+
+void rf_pool_side(rf_pool *pool, void (*fn)(void *arg), void *arg)
+{
+    rf_pool_side_on(pool, 0, fn, arg);
 }
 
 void rf_pool_join(rf_pool *pool)
 {
-    if (pool != NULL && pool->side_running) {
-        pthread_join(pool->side_thread, NULL);
-        pool->side_running = 0;
-    }
+    rf_pool_join_on(pool, 0);
 }

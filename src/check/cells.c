@@ -8,52 +8,90 @@
 #include "check/look.h"
 
 #define CLIPPED_LUMA 0.985f /* coded; a JPEG's white rings a little below 1 */
-enum { BLOCK_ROWS = 16 };
+/* Cells side by side are measured on a strip of their own: its luma as floats, smoothed, and its band, small enough to
+ * stay near the processor. A pose that turns moves the cells of a row apart: then a strip holds fewer of them. */
+enum { STRIP_PX = 512, EDGE = 3 }; /* EDGE: what the band of a pixel needs around it, and one for the tensor */
 
 typedef struct job {
     const rf_look *look;
-    const rf_image *in;
-    rf_image *out;
-    const rf_image *luma, *band;
+    const rf_image *luma;
     rf_cell *cells;
     rf_pose pose;
+    float *scratch;
 } job;
 
-static const float *clamped_row(const rf_image *image, int y)
+/* Rows of a strip; (left, top) is where its first pixel lies in the luma. */
+typedef struct strip {
+    rf_image luma, smooth, band;
+    int left, top;
+} strip;
+
+static int clamp(int v, int low, int high)
 {
-    return rf_image_row_f32(image, y < 0 ? 0 : y >= image->height ? image->height - 1 : y);
+    return v < low ? low : v > high ? high : v;
 }
 
-RF_HOT static void smooth_rows(void *arg, int row_begin, int row_end, int block, int thread)
+static int strip_width(const rf_look *look)
 {
-    const job *j = arg;
-    int last = j->in->width - 1;
-    (void)block;
-    (void)thread;
-    for (int y = row_begin; y < row_end; y++) {
-        const float *a = clamped_row(j->in, y - 1), *b = clamped_row(j->in, y), *c = clamped_row(j->in, y + 1);
-        float *out = rf_image_row_f32(j->out, y);
-        for (int x = 1; x < last; x++)
-            out[x] = (a[x - 1] + a[x + 1] + c[x - 1] + c[x + 1] + 2 * (a[x] + c[x] + b[x - 1] + b[x + 1]) + 4 * b[x]) *
-                     (1 / 16.0f);
-        out[0] = b[0];
-        out[last] = b[last];
-    }
+    return (look->cell_px > STRIP_PX ? look->cell_px : STRIP_PX) + 2 * EDGE;
 }
 
-RF_HOT static void band_rows(void *arg, int row_begin, int row_end, int block, int thread)
+static int strip_height(const rf_look *look)
 {
-    const job *j = arg;
-    int last = j->in->width - 1;
-    (void)block;
-    (void)thread;
-    for (int y = row_begin; y < row_end; y++) {
-        const float *a = clamped_row(j->in, y - 1), *b = clamped_row(j->in, y), *c = clamped_row(j->in, y + 1);
-        float *out = rf_image_row_f32(j->out, y);
-        for (int x = 1; x < last; x++)
-            out[x] = 4 * b[x] - a[x] - c[x] - b[x - 1] - b[x + 1];
-        out[0] = out[last] = 0;
-    }
+    return 2 * look->cell_px + 2 * EDGE;
+}
+
+size_t rf_cells_scratch(const rf_look *look)
+{
+    return 3 * (size_t)strip_width(look) * (size_t)strip_height(look);
+}
+
+/* The 3 x 3 binomial of n pixels; at the luma's own ends the pixel itself. */
+RF_HOT_256 static void smooth_row(float *restrict out, const float *restrict a, const float *restrict b,
+                                  const float *restrict c, int n)
+{
+    for (int x = 1; x < n - 1; x++)
+        out[x] = (a[x - 1] + a[x + 1] + c[x - 1] + c[x + 1] + 2 * (a[x] + c[x] + b[x - 1] + b[x + 1]) + 4 * b[x]) *
+                 (1 / 16.0f);
+    out[0] = b[0];
+    out[n - 1] = b[n - 1];
+}
+
+RF_HOT_256 static void band_row(float *restrict out, const float *restrict a, const float *restrict b,
+                                const float *restrict c, int n)
+{
+    for (int x = 1; x < n - 1; x++)
+        out[x] = 4 * b[x] - a[x] - c[x] - b[x - 1] - b[x + 1];
+    out[0] = out[n - 1] = 0;
+}
+
+static rf_image rows_of(float *at, int width, int height)
+{
+    return (rf_image){at, width, height, 1, RF_F32, (size_t)width * sizeof *at};
+}
+
+/* The strip around columns [left, right) and rows [top, bottom). Its outermost pixels may be wrong where the luma goes
+ * on, but no cell reads those. */
+static void fill_strip(strip *s, const job *j, float *scratch, int left, int top, int right, int bottom)
+{
+    const rf_image *luma = j->luma;
+    size_t plane = (size_t)strip_width(j->look) * (size_t)strip_height(j->look), bytes = rf_sample_bytes(luma->sample);
+    s->left = clamp(left - EDGE, 0, luma->width - 1);
+    s->top = clamp(top - EDGE, 0, luma->height - 1);
+    int width = clamp(right + EDGE, 1, luma->width) - s->left, height = clamp(bottom + EDGE, 1, luma->height) - s->top;
+    s->luma = rows_of(scratch, width, height);
+    s->smooth = rows_of(scratch + plane, width, height);
+    s->band = rows_of(scratch + 2 * plane, width, height);
+    for (int y = 0; y < height; y++)
+        rf_row_to_f32(rf_image_row_f32(&s->luma, y),
+                      (const char *)rf_image_row(luma, s->top + y) + (size_t)s->left * bytes, luma->sample,
+                      (size_t)width);
+    for (int y = 0; y < height; y++)
+        smooth_row(rf_image_row_f32(&s->smooth, y), rf_image_row_f32(&s->luma, y > 0 ? y - 1 : 0),
+                   rf_image_row_f32(&s->luma, y), rf_image_row_f32(&s->luma, y + 1 < height ? y + 1 : y), width);
+    for (int y = 0; y < height; y++)
+        band_row(rf_image_row_f32(&s->band, y), rf_image_row_f32(&s->smooth, y > 0 ? y - 1 : 0),
+                 rf_image_row_f32(&s->smooth, y), rf_image_row_f32(&s->smooth, y + 1 < height ? y + 1 : y), width);
 }
 
 static double total(const rf_f8 *eight)
@@ -161,39 +199,71 @@ RF_HOT_256 static void measure(const rf_image *luma, const rf_image *band, int l
     cell->clipped = (float)(total(&all.clipped) / n);
 }
 
+/* Where a cell lies in a frame's luma. */
+typedef struct place {
+    double x, y; /* between pixels */
+    int left, top, inside;
+} place;
+
+static place place_of(const job *j, int column, int row)
+{
+    int side = j->look->cell_px;
+    double reduce = j->look->cell_reduce, edge = (reduce - 1) / 2, half = (side - 1) / 2.0;
+    place p;
+    rf_pose_apply(&j->pose, reduce * (column * side + half) + edge, reduce * (row * side + half) + edge, &p.x, &p.y);
+    p.x = (p.x - edge) / reduce - half;
+    p.y = (p.y - edge) / reduce - half;
+    p.left = (int)floor(p.x + 0.5);
+    p.top = (int)floor(p.y + 0.5);
+    p.inside = p.left >= 1 && p.top >= 1 && p.left + side < j->luma->width && p.top + side < j->luma->height;
+    return p;
+}
+
+/* Measures the cells from `column` on that fit one strip; returns the first that does not. */
+static int measure_strip(const job *j, float *scratch, int row, int column)
+{
+    const rf_look *look = j->look;
+    int side = look->cell_px, end = column + 1, room = strip_width(look) - 2 * EDGE;
+    place first = place_of(j, column, row);
+    if (!first.inside)
+        return end;
+    int right = first.left + side, top = first.top, bottom = first.top + side;
+    for (; end < look->columns; end++) {
+        place p = place_of(j, end, row);
+        int high = p.top < top ? p.top : top, low = p.top + side > bottom ? p.top + side : bottom;
+        if (!p.inside || p.left < first.left || p.left + side - first.left > room || low - high > 2 * side)
+            break;
+        right = p.left + side > right ? p.left + side : right;
+        top = high;
+        bottom = low;
+    }
+    strip s;
+    fill_strip(&s, j, scratch, first.left, top, right, bottom);
+    for (int c = column; c < end; c++) {
+        place p = place_of(j, c, row);
+        rf_cell *cell = &j->cells[row * look->columns + c];
+        measure(&s.luma, &s.band, p.left - s.left, p.top - s.top, side, cell);
+        measure_quarters(&s.luma, p.x - s.left, p.y - s.top, side, cell->luma);
+    }
+    return end;
+}
+
 static void cell_rows(void *arg, int row_begin, int row_end, int block, int thread)
 {
     const job *j = arg;
-    const rf_look *look = j->look;
-    int side = look->cell_px;
-    double reduce = look->cell_reduce, edge = (reduce - 1) / 2;
+    float *scratch = j->scratch + (size_t)thread * rf_cells_scratch(j->look);
     (void)block;
-    (void)thread;
-    for (int row = row_begin; row < row_end; row++)
-        for (int column = 0; column < look->columns; column++) {
-            double x, y, half = (side - 1) / 2.0;
-            rf_pose_apply(&j->pose, reduce * (column * side + half) + edge, reduce * (row * side + half) + edge, &x,
-                          &y);
-            x = (x - edge) / reduce - half;
-            y = (y - edge) / reduce - half;
-            int left = (int)floor(x + 0.5), top = (int)floor(y + 0.5);
-            int inside = left >= 1 && top >= 1 && left + side < j->luma->width && top + side < j->luma->height;
-            rf_cell *cell = &j->cells[row * look->columns + column];
-            *cell = (rf_cell){.energy = -1};
-            if (!inside)
-                continue;
-            measure(j->luma, j->band, left, top, side, cell);
-            measure_quarters(j->luma, x, y, side, cell->luma);
-        }
+    for (int row = row_begin; row < row_end; row++) {
+        for (int column = 0; column < j->look->columns; column++)
+            j->cells[row * j->look->columns + column] = (rf_cell){.energy = -1};
+        for (int column = 0; column < j->look->columns;)
+            column = measure_strip(j, scratch, row, column);
+    }
 }
 
-void rf_cells_measure(const rf_look *look, int k, const rf_image *luma, rf_image *smooth, rf_image *band)
+void rf_cells_measure(const rf_look *look, int k, const rf_image *luma, float *scratch)
 {
-    job j = {.look = look, .in = luma, .out = smooth, .luma = luma, .band = band, .pose = look->poses[k]};
+    job j = {.look = look, .luma = luma, .pose = look->poses[k], .scratch = scratch};
     j.cells = look->cells + (size_t)k * (size_t)rf_look_cells(look);
-    rf_pool_rows(look->pool, luma->height, BLOCK_ROWS, smooth_rows, &j);
-    j.in = smooth;
-    j.out = band;
-    rf_pool_rows(look->pool, luma->height, BLOCK_ROWS, band_rows, &j);
     rf_pool_rows(look->pool, look->rows, 1, cell_rows, &j);
 }

@@ -73,6 +73,7 @@ rf_status rf_check_take(const rf_check_options *options, rf_check_result *result
     double start = now_s();
     RF_TRY(rf_look_open(&look, options, result, err));
     RF_TRY(rf_look_poses(&look, err));
+    RF_TRY(rf_look_sensor_examine(&look, err));
     RF_TRY(rf_look_cells_read(&look, err));
     RF_TRY(rf_look_curves(&look, err));
     RF_TRY(rf_look_width(&look, err));

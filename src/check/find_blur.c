@@ -4,11 +4,11 @@
  * Loss: ln energy of its cells in focus against their fitted focus curves (gaps.c), less that of the two neighbours.
  * Direction: the structure tensor (Foerstner & Guelch, 1987) of the band of high frequencies gives the detail in each
  * direction u as u' T u; over the cells in focus it is set against the geometric mean of the two neighbours. A smear
- * along u takes the detail along u away and leaves that across. */
+ * along u takes the detail along u away and leaves that across. The first and the last frame have one neighbour: their
+ * loss is not known, for the fit bends there, but their direction is, if less surely. */
 #include <math.h>
 
 #include "check/look.h"
-#include "railfold/memory.h"
 
 #define PI 3.14159265358979323846
 #define DIRECTED 0.65    /* detail kept in the worst direction over that in the best: shaken */
@@ -16,10 +16,11 @@
 /* A subject that is flat there hides the loss in its fitted depth, but no defocus has a direction. */
 #define SURELY_LOW 0.75
 #define SURELY_DIRECTED 0.5
-#define SOFT_LOSS 1.0 /* without one */
+#define END_DIRECTED 0.42 /* the same against one neighbour; ends that are not shaken give 0.54 and more */
+#define SOFT_LOSS 1.0     /* without one */
 #define GRAVE_LOSS 0.9
 #define ALONE_STEPS 2.0 /* half-peak width of the focus curves */
-enum { DIRECTIONS = 12, LEAST_CELLS = 20 };
+enum { DIRECTIONS = 12, LEAST_CELLS = 20, LEAST_AT_END = 30, LEAST_FRAMES = 5 };
 
 typedef struct tensor {
     double xx, xy, yy;
@@ -30,12 +31,27 @@ typedef struct sharpness {
     double angle_deg; /* of the worst, from right towards down */
 } sharpness;
 
+static int is_end(const rf_look *look, int k)
+{
+    return k == 0 || k == look->count - 1;
+}
+
+/* The neighbours of frame k; of an end the one it has, twice. */
+static int before(const rf_look *look, int k)
+{
+    return k > 0 ? k - 1 : look->count > 1 ? 1 : 0;
+}
+static int behind(const rf_look *look, int k)
+{
+    return k + 1 < look->count ? k + 1 : before(look, k);
+}
+
 static int near_focus(const rf_look *look, int cell, int k)
 {
     const rf_cell_peak *peak = &look->peaks[cell];
     return peak->frame >= 0 && peak->frame >= k - 1 && peak->frame <= k + 1 &&
-           rf_look_frame(look, k - 1)[cell].energy >= 0 && rf_look_frame(look, k)[cell].energy >= 0 &&
-           rf_look_frame(look, k + 1)[cell].energy >= 0;
+           rf_look_frame(look, before(look, k))[cell].energy >= 0 && rf_look_frame(look, k)[cell].energy >= 0 &&
+           rf_look_frame(look, behind(look, k))[cell].energy >= 0;
 }
 
 /* Detail of frame `of` over the cells in focus around k, each cell with the same say. */
@@ -64,15 +80,15 @@ static double along(const tensor *t, double angle)
 
 static sharpness compare(const rf_look *look, int k)
 {
-    tensor before, here, after;
+    tensor here, one, other;
     sharpness s = {.low = 1e9};
     int n = detail_of(look, k, k, &here);
-    (void)detail_of(look, k - 1, k, &before);
-    (void)detail_of(look, k + 1, k, &after);
-    if (n < LEAST_CELLS)
+    (void)detail_of(look, before(look, k), k, &one);
+    (void)detail_of(look, behind(look, k), k, &other);
+    if (n < (is_end(look, k) ? LEAST_AT_END : LEAST_CELLS))
         return (sharpness){0};
     for (int d = 0; d < DIRECTIONS; d++) {
-        double angle = d * PI / DIRECTIONS, around = sqrt(along(&before, angle) * along(&after, angle));
+        double angle = d * PI / DIRECTIONS, around = sqrt(along(&one, angle) * along(&other, angle));
         double ratio = around > 0 ? along(&here, angle) / around : 1;
         if (ratio < s.low) {
             s.low = ratio;
@@ -93,36 +109,55 @@ static int step_found_near(const rf_check_result *result, int k)
     return 0;
 }
 
-static rf_status judge(rf_look *look, const sharpness *all, int k, rf_error *err)
+static rf_status add_shaken(rf_look *look, const sharpness *s, int k, rf_check_severity severity, rf_error *err)
 {
     static const char *const names[4] = {"from left to right", "along the falling diagonal", "up and down",
                                          "along the rising diagonal"};
+    const rf_check_finding f = {.kind = RF_CHECK_BLUR, .severity = severity};
+    return rf_check_add(look->result, &f, &k, 1, err, "%s is shaken: smeared %s",
+                        rf_check_base_name(look->options->frames[k]), names[(int)floor(s->angle_deg / 45 + 0.5) % 4]);
+}
+
+static rf_status judge(rf_look *look, const sharpness *s, int k, rf_error *err)
+{
     double loss = look->steps[k].loss - (look->steps[k - 1].loss + look->steps[k + 1].loss) / 2;
-    int directed = all[k].low < SURELY_LOW && all[k].low < SURELY_DIRECTED * all[k].high;
-    int shaken = (loss > SHAKEN_LOSS && all[k].low < DIRECTED * all[k].high) || directed;
-    if (!(all[k].low > 0) || look->steps[k].in_focus < LEAST_CELLS || !(shaken || loss > SOFT_LOSS) ||
+    int directed = s->low < SURELY_LOW && s->low < SURELY_DIRECTED * s->high;
+    int shaken = (loss > SHAKEN_LOSS && s->low < DIRECTED * s->high) || directed;
+    if (!(s->low > 0) || look->steps[k].in_focus < LEAST_CELLS || !(shaken || loss > SOFT_LOSS) ||
         step_found_near(look->result, k))
         return RF_OK;
     int alone = look->result->focus_width_steps < ALONE_STEPS; /* else the neighbours stand in for it */
     const rf_check_finding f = {.kind = RF_CHECK_BLUR,
                                 .severity = alone && loss > GRAVE_LOSS ? RF_CHECK_FAULT : RF_CHECK_WARNING};
-    const char *file = rf_check_base_name(look->options->frames[k]);
-    if (!shaken)
-        return rf_check_add(look->result, &f, &k, 1, err, "%s is softer than its neighbours in all directions", file);
-    return rf_check_add(look->result, &f, &k, 1, err, "%s is shaken: smeared %s", file,
-                        names[(int)floor(all[k].angle_deg / 45 + 0.5) % 4]);
+    if (shaken)
+        return add_shaken(look, s, k, f.severity, err);
+    return rf_check_add(look->result, &f, &k, 1, err, "%s is softer than its neighbours in all directions",
+                        rf_check_base_name(look->options->frames[k]));
+}
+
+/* A shaken neighbour makes an end look smeared across. Narrow curves leave too little of a neighbour to go by. */
+static rf_status judge_end(rf_look *look, const sharpness *s, int k, rf_error *err)
+{
+    if (!(s->low > 0) || !(s->low < SURELY_LOW && s->low < END_DIRECTED * s->high) ||
+        rf_check_found_at(look->result, RF_CHECK_BLUR, before(look, k)) ||
+        rf_check_found(look->result, RF_CHECK_COARSE_STEP) || step_found_near(look->result, k))
+        return RF_OK;
+    return add_shaken(look, s, k, RF_CHECK_WARNING, err);
 }
 
 rf_status rf_find_blur(rf_look *look, rf_error *err)
 {
-    rf_status status;
-    sharpness *all = NULL;
-    RF_TRY(rf_alloc(&all, (size_t)look->count, sizeof *all, "the sharpness of frames", err));
-    for (int k = 1; k + 1 < look->count; k++)
-        all[k] = compare(look, k);
-    for (int k = 1; k + 1 < look->count; k++)
-        RF_TRY(judge(look, all, k, err));
+    rf_status status = RF_OK;
+    for (int k = 1; k + 1 < look->count; k++) {
+        sharpness here = compare(look, k);
+        RF_TRY(judge(look, &here, k, err));
+    }
+    for (int i = 0; i < 2 && look->count >= LEAST_FRAMES; i++) {
+        int k = i == 0 ? 0 : look->count - 1;
+        sharpness here = compare(look, k);
+        if (!(i == 0 ? look->options->begun_before : look->options->unfinished)) /* then it is no end */
+            RF_TRY(judge_end(look, &here, k, err));
+    }
 done:
-    rf_free(all);
     return status;
 }

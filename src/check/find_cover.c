@@ -7,6 +7,8 @@
 #include "railfold/memory.h"
 
 #define RISE 1.15f            /* towards the end frame, from frame to frame */
+#define RISE_AROUND 1.03      /* the same of the cells around */
+#define TURN_AROUND 1.05      /* and of the frame next to the end over the one behind it */
 #define UNCOVERED_SHARE 0.015 /* of the subject */
 #define GRAVE_UNCOVERED 0.08
 #define CLIPPED_SHARE 0.0075 /* of the subject, each place in its sharpest frame */
@@ -49,12 +51,38 @@ static const char *region_name(const region *r, const rf_look *look)
     return names[row > 2 ? 2 : row][column > 2 ? 2 : column];
 }
 
+/* Energy of the subject around a cell in frame `end` over that in frame `other`. Cells lie on whole pixels: a line
+ * close to a cell's border is in it in one frame and out of it in the next, but stays among its neighbours. */
+static double rise_around(const rf_look *look, int cell, int end, int other)
+{
+    int column = cell % look->columns, row = cell / look->columns;
+    double at_end = 0, at_other = 0;
+    for (int y = row - 1; y <= row + 1; y++)
+        for (int x = column - 1; x <= column + 1; x++) {
+            int c = y * look->columns + x;
+            if (x < 0 || y < 0 || x >= look->columns || y >= look->rows || look->peaks[c].frame < 0 ||
+                rf_look_frame(look, end)[c].energy < 0 || rf_look_frame(look, other)[c].energy < 0)
+                continue;
+            at_end += (double)rf_look_signal(look, end, c);
+            at_other += (double)rf_look_signal(look, other, c);
+        }
+    return at_other > 0 ? at_end / at_other : 1;
+}
+
+/* Where the cells around are sharpest one frame in, the subject begins there, and what rises in the end frame is a line
+ * that crossed the cell's border. */
+static int turns_around(const rf_look *look, int cell, int end, int inward)
+{
+    return rise_around(look, cell, end, end + inward) < RISE_AROUND &&
+           rise_around(look, cell, end + inward, end + 2 * inward) > TURN_AROUND;
+}
+
 static int still_rises(const rf_look *look, int cell, int end)
 {
     int inward = end == 0 ? 1 : -1;
     float a = rf_look_signal(look, end, cell), b = rf_look_signal(look, end + inward, cell),
           c = rf_look_signal(look, end + 2 * inward, cell);
-    return look->peaks[cell].frame == end && a > RISE * b && b > c;
+    return look->peaks[cell].frame == end && a > RISE * b && b > c && !turns_around(look, cell, end, inward);
 }
 
 static rf_status find_uncovered(rf_look *look, int end, int subject, rf_error *err)

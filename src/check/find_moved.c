@@ -135,6 +135,10 @@ static int step_in_doubt(const rf_look *look, int k)
         if (rf_check_found_at(r, RF_CHECK_ORDER, i) || rf_check_found_at(r, RF_CHECK_BUMP, i) ||
             rf_check_found_at(r, RF_CHECK_SETTINGS, i) || rf_check_found_at(r, RF_CHECK_LAMP, i))
             return 1;
+    /* A smear inside the take comes and goes; that of an end comes alone. */
+    if ((k == 1 && rf_check_found_at(r, RF_CHECK_BLUR, 0)) ||
+        (k == look->count - 1 && rf_check_found_at(r, RF_CHECK_BLUR, k)))
+        return 1;
     return !look->result->frames[k].used || !look->result->frames[k - 1].used;
 }
 

@@ -2,64 +2,83 @@
 #include <stdio.h>
 #include <string.h>
 
-#include "check/look.h"
-#include "railfold/frame_io.h"
+#include "check/reading.h"
 #include "railfold/memory.h"
 #include "railfold/sensor.h"
 
 #define HOT_SHARE 2e-5 /* of the pixels; fewer than that every sensor has */
 enum { HOT_MOST = 3, DUST_MANY = 4, SPOTS_NAMED = 4 };
 
-typedef struct sample {
-    const rf_look *look;
-    int index[RF_SENSOR_SAMPLE_MAX], count;
-    rf_image frames[2];
-    int next;         /* being read */
-    rf_status status; /* of that */
-    rf_error why;
-} sample;
-
-static void read_next(void *arg)
+rf_status rf_look_sensor_open(rf_look *look, rf_error *err)
 {
-    sample *s = arg;
-    rf_frame_limits limits = rf_frame_limits_pixels(s->look->options->max_pixels);
-    const rf_check_result *result = s->look->result;
-    int k = s->index[s->next];
-    s->why = (rf_error){0};
-    s->status = RF_OK;
-    if (!result->frames[k].used)
-        return;
-    s->status = rf_frame_read(s->look->options->frames[k], &limits, &s->frames[s->next % 2], NULL, NULL, &s->why);
+    rf_look_sensor *s = &look->sensor;
+    s->count = rf_sensor_sample(look->count, s->index);
+    s->whole = s->count > 0;
+    for (int i = 0; i < s->count; i++)
+        s->whole &= look->result->frames[s->index[i]].used;
+    return s->whole ? rf_sensor_create(&s->search, look->result->width, look->result->height, look->channels,
+                                       look->sample, look->pool, err)
+                    : RF_OK;
 }
 
-static void start_reading(sample *s, int i)
+void rf_look_sensor_close(rf_look *look)
 {
-    s->next = i;
-    if (i < s->count)
-        rf_pool_side(s->look->pool, read_next, s);
+    rf_sensor_destroy(&look->sensor.search);
+    rf_sensor_map_free(&look->sensor.map);
 }
 
-/* One walk over the sample, the next frame read meanwhile; *whole 0: a frame of it cannot be used. */
-static rf_status walk(rf_look *look, sample *s, rf_sensor *sensor, int second, int *whole, rf_error *err)
+int rf_look_is_sampled(const rf_look *look, int k)
+{
+    const rf_look_sensor *s = &look->sensor;
+    for (int i = 0; s->search != NULL && i < s->count; i++)
+        if (s->index[i] == k)
+            return 1;
+    return 0;
+}
+
+rf_status rf_look_sensor_survey(rf_look *look, int k, const rf_image *whole, rf_error *err)
+{
+    rf_look_sensor *s = &look->sensor;
+    if (!rf_look_is_sampled(look, k))
+        return RF_OK;
+    if (whole != NULL)
+        return rf_sensor_survey(s->search, whole, err);
+    s->whole = 0; /* a sample with a gap tells nothing */
+    rf_sensor_destroy(&s->search);
+    return RF_OK;
+}
+
+static int wanted_again(const rf_look *look, int k)
+{
+    (void)look, (void)k;
+    return RF_SEE_WHOLE;
+}
+
+static rf_status examine(rf_look *look, int k, rf_seen *seen, void *arg, rf_error *err)
+{
+    (void)arg, (void)k;
+    if (seen == NULL)
+        look->sensor.whole = 0;
+    return look->sensor.whole ? rf_sensor_examine(look->sensor.search, &seen->whole, err) : RF_OK;
+}
+
+rf_status rf_look_sensor_examine(rf_look *look, rf_error *err)
 {
     rf_status status = RF_OK;
-    start_reading(s, 0);
-    for (int i = 0; i < s->count && *whole; i++) {
-        rf_pool_join(look->pool);
-        int used = look->result->frames[s->index[i]].used;
-        *whole = used && s->status != RF_ERR_INPUT;
-        if (used && !*whole)
-            RF_TRY(rf_look_unreadable(look, s->index[i], s->why.text, err));
-        if (!*whole)
-            continue;
-        if (s->status != RF_OK)
-            RF_TRY(rf_fail(err, s->status, "%s", s->why.text));
-        start_reading(s, i + 1);
-        const rf_image *frame = &s->frames[i % 2];
-        RF_TRY(second ? rf_sensor_examine(sensor, frame, err) : rf_sensor_survey(sensor, frame, err));
-    }
+    rf_look_sensor *s = &look->sensor;
+    int suspects = 0;
+    if (s->search == NULL)
+        return RF_OK;
+    RF_TRY(rf_sensor_suspects(s->search, &suspects, err));
+    const rf_visit again = {NULL, s->index, s->count, wanted_again, examine, NULL};
+    if (suspects > 0)
+        RF_TRY(rf_look_visit(look, &again, err));
+    if (suspects > 0 && s->whole)
+        RF_TRY(rf_sensor_finish(s->search, &s->map, err));
 done:
-    rf_pool_join(look->pool);
+    rf_sensor_destroy(&s->search);
+    for (int i = 0; i < RF_LOOK_SLOTS; i++)
+        rf_image_free(&look->slots[i].whole);
     return status;
 }
 
@@ -115,34 +134,15 @@ done:
 
 rf_status rf_find_sensor(rf_look *look, rf_error *err)
 {
-    rf_status status = RF_OK;
-    sample s = {.look = look};
-    rf_sensor *sensor = NULL;
-    rf_sensor_map map;
-    int whole = 1, suspects = 0;
-    memset(&map, 0, sizeof map);
-    s.count = rf_sensor_sample(look->count, s.index);
-    if (s.count == 0)
+    rf_status status;
+    rf_sensor_map *map = &look->sensor.map;
+    if (look->sensor.count == 0)
         return RF_OK;
-    RF_TRY(rf_sensor_create(&sensor, look->result->width, look->result->height, look->channels, look->sample,
-                            look->pool, err));
-    RF_TRY(walk(look, &s, sensor, 0, &whole, err));
-    if (whole)
-        RF_TRY(rf_sensor_suspects(sensor, &suspects, err));
-    if (suspects > 0)
-        RF_TRY(walk(look, &s, sensor, 1, &whole, err));
-    if (whole && suspects > 0)
-        RF_TRY(rf_sensor_finish(sensor, &map, err));
-    rf_sensor_destroy(&sensor);
     if (look->shadow != NULL)
-        RF_TRY(rf_shadow_finish(look->shadow, look->poses, &map, err));
-    map.width = look->result->width;
-    map.height = look->result->height;
-    RF_TRY(judge(look, &map, err));
+        RF_TRY(rf_shadow_finish(look->shadow, look->poses, map, err));
+    map->width = look->result->width;
+    map->height = look->result->height;
+    RF_TRY(judge(look, map, err));
 done:
-    rf_sensor_map_free(&map);
-    rf_sensor_destroy(&sensor);
-    for (int i = 0; i < 2; i++)
-        rf_image_free(&s.frames[i]);
     return status;
 }

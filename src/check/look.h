@@ -34,6 +34,23 @@ typedef struct rf_step {
     int in_focus;                /* how many those are */
 } rf_step;
 
+/* One frame as read. A visit (reading.h) may take a picture over by moving the struct out and zeroing it. */
+typedef struct rf_seen {
+    rf_image whole; /* as stored */
+    rf_image cells; /* luma, reduced by cell_reduce, in the look's cell_sample */
+    rf_image luma;  /* RF_F32, reduced by align_reduce */
+} rf_seen;
+
+enum { RF_LOOK_SLOTS = RF_POOL_LANES + 1 }; /* frames being read: one in hand, one in each lane */
+
+/* The search for faults of the sensor, on whole frames of a sample. */
+typedef struct rf_look_sensor {
+    rf_sensor *search;               /* NULL: none, or it is over */
+    int index[RF_SENSOR_SAMPLE_MAX]; /* frames of the sample */
+    int count, whole;                /* whole: all of them could be used so far */
+    rf_sensor_map map;               /* found */
+} rf_look_sensor;
+
 typedef struct rf_look {
     const rf_check_options *options;
     rf_pool *pool;
@@ -41,8 +58,14 @@ typedef struct rf_look {
     int count;
     int channels; /* of the frames, as read */
     rf_sample sample;
-    int align_reduce, cell_reduce; /* luma sizes of the two passes */
-    rf_pose *poses;                /* output (reference) pixel -> frame pixel, full size */
+    int align_reduce, cell_reduce; /* luma sizes of the two looks */
+    rf_sample cell_sample;         /* of the larger ones, as they are kept */
+    int *all;                      /* 0 to count - 1 */
+    rf_image *kept;                /* count: lumas for the cells, as many as there is room for */
+    size_t kept_bytes;
+    rf_seen slots[RF_LOOK_SLOTS]; /* room that the visits share */
+    rf_look_sensor sensor;
+    rf_pose *poses; /* output (reference) pixel -> frame pixel, full size */
     rf_align_frame *aligned;
     int poses_known;
     int columns, rows;   /* of cells */
@@ -86,8 +109,18 @@ rf_status rf_look_unreadable(rf_look *look, int k, const char *why, rf_error *er
 rf_status rf_look_poses(rf_look *look, rf_error *err) RF_CHECKED;
 rf_status rf_look_cells_read(rf_look *look, rf_error *err) RF_CHECKED;
 
-/* cells.c: fills one frame's row of cells; `band` has the luma's shape. */
-void rf_cells_measure(const rf_look *look, int k, const rf_image *luma, rf_image *smooth, rf_image *band);
+/* cells.c: fills one frame's row of cells from its luma (any sample type); `scratch`: so many floats a thread. */
+size_t rf_cells_scratch(const rf_look *look);
+void rf_cells_measure(const rf_look *look, int k, const rf_image *luma, float *scratch);
+
+/* find_sensor.c: the two looks at the sample. */
+rf_status rf_look_sensor_open(rf_look *look, rf_error *err) RF_CHECKED;
+void rf_look_sensor_close(rf_look *look);
+int rf_look_is_sampled(const rf_look *look, int k);
+/* Frame k, if it is one of the sample. NULL: it is not used. */
+rf_status rf_look_sensor_survey(rf_look *look, int k, const rf_image *whole, rf_error *err) RF_CHECKED;
+/* After the survey: the second look, and what was found into sensor.map. */
+rf_status rf_look_sensor_examine(rf_look *look, rf_error *err) RF_CHECKED;
 
 /* curves.c: noise, peaks and angles from the cells. */
 rf_status rf_look_curves(rf_look *look, rf_error *err) RF_CHECKED;

@@ -1,46 +1,19 @@
-/* observe.c - the two passes over the frames: poses, then cells. The next frame is decoded on a side thread meanwhile.
- */
+/* observe.c - opening a take, and the two looks at its frames: poses, then cells. What the second needs is kept from
+ * the first, as far as a fixed room goes. */
 #include <math.h>
 #include <stdio.h>
 #include <string.h>
 
 #include "check/look.h"
 #include "check/pictures.h"
+#include "check/reading.h"
 #include "railfold/frame_io.h"
 #include "railfold/memory.h"
 
 enum { ALIGN_SIDE_PX = 1000, CELL_SIDE_PX = 3200, CELLS_ALONG = 60, LEAST_CELLS_ALONG = 15, LEAST_CELL_PX = 8 };
+/* Lumas kept for the cells: those of 38 frames of 24 megapixels; frames beyond are decoded again. */
+static const size_t KEPT_BYTES = (size_t)256 << 20;
 enum { FINE_FRAMES = 400 }; /* longer takes get fewer cells, so that frames x cells does not grow */
-
-/* A decode of the frame after the one in hand. */
-typedef struct reader {
-    const rf_look *look;
-    int reduce, frame;
-    rf_image luma;
-    rf_metadata metadata;
-    rf_frame_info info;
-    rf_status status;
-    rf_error err;
-} reader;
-
-static void read_one(void *arg)
-{
-    reader *r = arg;
-    rf_frame_limits limits = rf_frame_limits_pixels(r->look->options->max_pixels);
-    r->err = (rf_error){0};
-    r->status = RF_OK;
-    if (r->frame < r->look->count && r->look->result->frames[r->frame].used)
-        r->status = rf_frame_read_luma(r->look->options->frames[r->frame], &limits, r->reduce, &r->luma, &r->info, NULL,
-                                       &r->err);
-}
-
-static rf_status tell(const rf_look *look, const char *stage, int done, rf_error *err)
-{
-    const rf_check_options *o = look->options;
-    if (o->progress != NULL && o->progress(o->progress_arg, stage, done, look->count) != 0)
-        return rf_fail(err, RF_ERR_STOPPED, "stopped while looking at frame %d of %d", done, look->count);
-    return RF_OK;
-}
 
 rf_status rf_look_unreadable(rf_look *look, int k, const char *why, rf_error *err)
 {
@@ -51,38 +24,6 @@ rf_status rf_look_unreadable(rf_look *look, int k, const char *why, rf_error *er
     int repeats = strncmp(why, file, bytes) == 0 && strncmp(why + bytes, ": ", 2) == 0;
     return rf_check_add(look->result, &f, &k, 1, err, "%s cannot be read: %s", rf_check_base_name(file),
                         why + (repeats ? bytes + 2 : 0));
-}
-
-typedef rf_status (*frame_fn)(rf_look *look, int k, const rf_image *luma, void *arg, rf_error *err);
-
-/* Hands every frame's luma to `fn`, NULL for one that is not used. */
-static rf_status each_frame(rf_look *look, const char *stage, int reduce, frame_fn fn, void *arg, rf_error *err)
-{
-    reader readers[2];
-    rf_status status = RF_OK;
-    memset(readers, 0, sizeof readers);
-    for (int i = 0; i < 2; i++)
-        readers[i] = (reader){.look = look, .reduce = reduce, .frame = i};
-    read_one(&readers[0]);
-    for (int k = 0; k < look->count; k++) {
-        reader *now = &readers[k % 2], *next = &readers[1 - k % 2];
-        next->frame = k + 1;
-        rf_pool_side(look->pool, read_one, next);
-        status = tell(look, stage, k, err);
-        if (status == RF_OK && now->status == RF_ERR_INPUT)
-            status = rf_look_unreadable(look, k, now->err.text, err);
-        else if (status == RF_OK && now->status != RF_OK)
-            status = rf_fail(err, now->status, "%s", now->err.text);
-        if (status == RF_OK)
-            status = fn(look, k, look->result->frames[k].used ? &now->luma : NULL, arg, err);
-        rf_pool_join(look->pool);
-        RF_TRY(status);
-    }
-    RF_TRY(tell(look, stage, look->count, err));
-done:
-    for (int i = 0; i < 2; i++)
-        rf_image_free(&readers[i].luma);
-    return status;
 }
 
 static int reduce_for(int longer, int side_px)
@@ -145,6 +86,11 @@ static rf_status judge_shapes(rf_look *look, const rf_frame_info *infos, const r
     look->result->height = infos[usual].height;
     look->channels = infos[usual].channels;
     look->sample = infos[usual].sample;
+    look->cell_sample = RF_U8;
+    for (int k = 0; k < look->count; k++)
+        if (look->result->frames[k].used && strcmp(infos[k].format, "JPEG") != 0)
+            look->cell_sample =
+                RF_U16; /* a mean of pixels has more digits than they; a JPEG's luma is rounded anyway */
     for (int k = 0; k < look->count && status == RF_OK; k++) {
         const rf_frame_info *i = &infos[k], *u = &infos[usual];
         if (!look->result->frames[k].used || same_kind(i, u))
@@ -203,6 +149,10 @@ static rf_status alloc_frames(rf_look *look, rf_error *err)
         memcpy(result->frames[k].file, file, strlen(file));
         result->frames[k].scale = result->frames[k].gain = 1;
     }
+    RF_TRY(rf_alloc(&look->all, count, sizeof *look->all, "the frames", err));
+    for (int k = 0; k < look->count; k++)
+        look->all[k] = k;
+    RF_TRY(rf_alloc(&look->kept, count, sizeof *look->kept, "the frames", err));
     RF_TRY(rf_alloc(&look->poses, count, sizeof *look->poses, "the poses", err));
     RF_TRY(rf_alloc(&look->aligned, count, sizeof *look->aligned, "the poses", err));
     RF_TRY(rf_alloc(&look->steps, count, sizeof *look->steps, "the poses", err));
@@ -234,6 +184,11 @@ rf_status rf_look_open(rf_look *look, const rf_check_options *options, rf_check_
     size_t cells = (size_t)rf_look_cells(look);
     RF_TRY(rf_alloc(&look->cells, cells * (size_t)look->count, sizeof *look->cells, "the cells", err));
     RF_TRY(rf_alloc(&look->peaks, cells, sizeof *look->peaks, "the cells", err));
+    if (!options->unfinished) {
+        RF_TRY(rf_look_sensor_open(look, err));
+        RF_TRY(rf_shadow_create(&look->shadow, result->width, result->height, look->cell_reduce, look->count,
+                                look->pool, err));
+    }
 done:
     return status;
 }
@@ -241,6 +196,16 @@ done:
 void rf_look_close(rf_look *look)
 {
     rf_shadow_destroy(&look->shadow);
+    rf_look_sensor_close(look);
+    for (int i = 0; i < RF_LOOK_SLOTS; i++) {
+        rf_image_free(&look->slots[i].whole);
+        rf_image_free(&look->slots[i].cells);
+        rf_image_free(&look->slots[i].luma);
+    }
+    for (int k = 0; look->kept != NULL && k < look->count; k++)
+        rf_image_free(&look->kept[k]);
+    rf_free(look->kept);
+    rf_free(look->all);
     rf_pool_destroy(&look->pool);
     rf_free(look->poses);
     rf_free(look->aligned);
@@ -252,11 +217,34 @@ void rf_look_close(rf_look *look)
 
 /* ---- pass 1 ---- */
 
-static rf_status feed_align(rf_look *look, int k, const rf_image *luma, void *arg, rf_error *err)
+static int wanted_for_poses(const rf_look *look, int k)
 {
-    rf_status status = rf_align_add_frame(arg, luma, err);
-    if (status == RF_OK && luma != NULL && look->options->pictures)
-        status = rf_check_picture_keep(look->result, k, luma, err);
+    return RF_SEE_LUMA | RF_SEE_CELLS | (rf_look_is_sampled(look, k) ? RF_SEE_WHOLE : 0);
+}
+
+static void keep_cells(rf_look *look, int k, rf_image *cells)
+{
+    size_t bytes = (size_t)cells->height * cells->stride_bytes, most = look->options->kept_bytes;
+    if (look->kept_bytes + bytes > (most != 0 ? most : KEPT_BYTES))
+        return;
+    look->kept_bytes += bytes;
+    look->kept[k] = *cells;
+    *cells = (rf_image){0};
+}
+
+static rf_status feed_align(rf_look *look, int k, rf_seen *seen, void *arg, rf_error *err)
+{
+    rf_status status;
+    RF_TRY(rf_align_add_frame(arg, seen != NULL ? &seen->luma : NULL, err));
+    RF_TRY(rf_look_sensor_survey(look, k, seen != NULL ? &seen->whole : NULL, err));
+    if (seen == NULL)
+        return RF_OK;
+    if (look->options->pictures)
+        RF_TRY(rf_check_picture_keep(look->result, k, &seen->luma, err));
+    if (look->shadow != NULL)
+        RF_TRY(rf_shadow_keep(look->shadow, k, &seen->cells, err));
+    keep_cells(look, k, &seen->cells);
+done:
     return status;
 }
 
@@ -310,7 +298,8 @@ rf_status rf_look_poses(rf_look *look, rf_error *err)
         reference--;
     options.reference = look->result->reference = reference;
     RF_TRY(rf_align_create(&align, &options, look->pool, err));
-    RF_TRY(each_frame(look, "poses", look->align_reduce, feed_align, align, err));
+    const rf_visit visit = {"poses", look->all, look->count, wanted_for_poses, feed_align, align};
+    RF_TRY(rf_look_visit(look, &visit, err));
     status = rf_align_solve(align, look->poses, &aligned, &why);
     if (status == RF_OK)
         keep_poses(look, &aligned);
@@ -325,34 +314,33 @@ done:
 
 /* ---- pass 2 ---- */
 
-typedef struct cell_pass {
-    rf_image smooth, band;
-} cell_pass;
-
-static rf_status feed_cells(rf_look *look, int k, const rf_image *luma, void *arg, rf_error *err)
+static int wanted_for_cells(const rf_look *look, int k)
 {
-    cell_pass *pass = arg;
-    if (luma != NULL)
-        rf_cells_measure(look, k, luma, &pass->smooth, &pass->band);
-    for (int c = 0; luma == NULL && c < rf_look_cells(look); c++)
+    return look->kept[k].data != NULL ? 0 : RF_SEE_CELLS;
+}
+
+static rf_status feed_cells(rf_look *look, int k, rf_seen *seen, void *arg, rf_error *err)
+{
+    (void)err;
+    if (seen != NULL)
+        rf_cells_measure(look, k, look->kept[k].data != NULL ? &look->kept[k] : &seen->cells, arg);
+    for (int c = 0; seen == NULL && c < rf_look_cells(look); c++)
         look->cells[(size_t)k * (size_t)rf_look_cells(look) + (size_t)c].energy = -1;
-    return luma != NULL && look->shadow != NULL ? rf_shadow_keep(look->shadow, k, luma, err) : RF_OK;
+    rf_image_free(&look->kept[k]);
+    return RF_OK;
 }
 
 rf_status rf_look_cells_read(rf_look *look, rf_error *err)
 {
     rf_status status;
-    cell_pass pass;
-    memset(&pass, 0, sizeof pass);
-    int width = look->result->width / look->cell_reduce, height = look->result->height / look->cell_reduce;
-    if (look->poses_known && !look->options->unfinished)
-        RF_TRY(rf_shadow_create(&look->shadow, look->result->width, look->result->height, look->cell_reduce,
-                                look->count, look->pool, err));
-    RF_TRY(rf_image_alloc(&pass.smooth, width, height, 1, RF_F32, "the smoothed luma", err));
-    RF_TRY(rf_image_alloc(&pass.band, width, height, 1, RF_F32, "the band", err));
-    RF_TRY(each_frame(look, "cells", look->cell_reduce, feed_cells, &pass, err));
+    float *scratch = NULL;
+    if (!look->poses_known) /* nothing is known to stand still */
+        rf_shadow_destroy(&look->shadow);
+    RF_TRY(rf_alloc_raw(&scratch, (size_t)rf_pool_threads(look->pool) * rf_cells_scratch(look), sizeof *scratch,
+                        "the cells", err));
+    const rf_visit visit = {"cells", look->all, look->count, wanted_for_cells, feed_cells, scratch};
+    RF_TRY(rf_look_visit(look, &visit, err));
 done:
-    rf_image_free(&pass.smooth);
-    rf_image_free(&pass.band);
+    rf_free(scratch);
     return status;
 }

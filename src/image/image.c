@@ -104,7 +104,7 @@ void rf_image_to_f32(const rf_image *in, rf_image *out, rf_pool *pool)
                 line[i] = 0.299f * (float)p[3 * i] + 0.587f * (float)p[3 * i + 1] + 0.114f * (float)p[3 * i + 2];      \
         else                                                                                                           \
             for (size_t i = 0; i < n; i++)                                                                             \
-                line[i] = 0.299f * (float)p[i] + 0.587f * (float)p[i] + 0.114f * (float)p[i];                          \
+                line[i] = (float)p[i];                                                                                 \
     }
 
 RF_HOT_256 static void luma_line(float *restrict line, const void *row, rf_sample sample, int channels, size_t first,
@@ -118,21 +118,46 @@ RF_HOT_256 static void luma_line(float *restrict line, const void *row, rf_sampl
         LUMA_LINE(float)
 }
 
-/* Luma of one source row, added into sums[x / reduce]; white keeps the sample's own scale. */
-static void add_luma_row(float *restrict sums, const void *row, const rf_image *in, int reduce, int out_width)
+enum { LUMA_PIXELS = 1024 };
+
+/* sums[i] += the i-th `reduce` of the line, added up. */
+RF_HOT_256 static void add_by_two(float *restrict sums, const float *restrict line, int n)
 {
-    enum { LINE = 1024 };
-    float line[LINE];
-    int most = LINE / reduce;
-    for (int x = 0; x < out_width; x += most) {
-        int n = out_width - x < most ? out_width - x : most;
-        luma_line(line, row, in->sample, in->channels, (size_t)x * (size_t)reduce, (size_t)n * (size_t)reduce);
-        for (int i = 0; i < n; i++) {
-            float sum = 0;
-            for (int j = 0; j < reduce; j++)
-                sum += line[i * reduce + j];
-            sums[x + i] += sum;
+    for (int i = 0; i < n; i++)
+        sums[i] += line[2 * i] + line[2 * i + 1];
+}
+
+static void add_runs(float *restrict sums, const float *restrict line, int n, int reduce)
+{
+    for (int i = 0; i < n; i++) {
+        float sum = 0;
+        for (int j = 0; j < reduce; j++)
+            sum += line[i * reduce + j];
+        sums[i] += sum;
+    }
+}
+
+/* Row y of the reduced luma, so many columns at a time that the sums stay near. */
+static void luma_row(const convert_job *job, int y, float scale)
+{
+    float line[LUMA_PIXELS], sums[LUMA_PIXELS];
+    const rf_image *in = job->in, *out = job->out;
+    int reduce = job->reduce, most = LUMA_PIXELS / reduce;
+    size_t out_bytes = rf_sample_bytes(out->sample);
+    for (int x = 0; x < out->width; x += most) {
+        int n = out->width - x < most ? out->width - x : most;
+        memset(sums, 0, (size_t)n * sizeof *sums);
+        for (int i = 0; i < reduce; i++) {
+            luma_line(line, rf_image_row(in, y * reduce + i), in->sample, in->channels, (size_t)x * (size_t)reduce,
+                      (size_t)n * (size_t)reduce);
+            if (reduce == 2)
+                add_by_two(sums, line, n);
+            else
+                add_runs(sums, line, n, reduce);
         }
+        for (int i = 0; i < n; i++)
+            sums[i] *= scale;
+        rf_row_from_f32((char *)rf_image_row(out, y) + (size_t)x * out_bytes, sums, out->sample, (size_t)n);
     }
 }
 
@@ -141,17 +166,10 @@ static void luma_rows(void *arg, int begin, int end, int block, int thread)
     convert_job *job = arg;
     (void)block;
     (void)thread;
-    const rf_image *in = job->in;
-    float white = in->sample == RF_U8 ? 255.0f : in->sample == RF_U16 ? 65535.0f : 1.0f;
+    float white = job->in->sample == RF_U8 ? 255.0f : job->in->sample == RF_U16 ? 65535.0f : 1.0f;
     float scale = 1.0f / (white * (float)job->reduce * (float)job->reduce);
-    for (int y = begin; y < end; y++) {
-        float *out = rf_image_row_f32(job->out, y);
-        memset(out, 0, (size_t)job->out->width * sizeof *out);
-        for (int i = 0; i < job->reduce; i++)
-            add_luma_row(out, rf_image_row(in, y * job->reduce + i), in, job->reduce, job->out->width);
-        for (int x = 0; x < job->out->width; x++)
-            out[x] *= scale;
-    }
+    for (int y = begin; y < end; y++)
+        luma_row(job, y, scale);
 }
 
 void rf_image_luma(const rf_image *in, int reduce, rf_image *out, rf_pool *pool)

@@ -260,7 +260,8 @@ static rf_status read_luma_reduced(rf_decoder *decoder, int reduce, rf_image *lu
     int orientation = decoder->metadata.orientation;
     if (orientation == 1)
         return decoder->format->read_luma(decoder, reduce, luma, err);
-    RF_TRY(rf_image_shape(&stored, decoder->width / reduce, decoder->height / reduce, 1, RF_F32, decoder->path, err));
+    RF_TRY(rf_image_shape(&stored, decoder->width / reduce, decoder->height / reduce, 1, luma->sample, decoder->path,
+                          err));
     RF_TRY(decoder->format->read_luma(decoder, reduce, &stored, err));
     rf_orient(&stored, luma, orientation);
 done:
@@ -270,6 +271,12 @@ done:
 
 rf_status rf_frame_read_luma(const char *path, const rf_frame_limits *limits, int reduce, rf_image *luma,
                              rf_frame_info *info, rf_metadata *metadata, rf_error *err)
+{
+    return rf_frame_read_luma_as(path, limits, reduce, RF_F32, luma, info, metadata, err);
+}
+
+rf_status rf_frame_read_luma_as(const char *path, const rf_frame_limits *limits, int reduce, rf_sample sample,
+                                rf_image *luma, rf_frame_info *info, rf_metadata *metadata, rf_error *err)
 {
     rf_status status;
     rf_decoder decoder;
@@ -282,7 +289,7 @@ rf_status rf_frame_read_luma(const char *path, const rf_frame_limits *limits, in
     if (about.width < reduce || about.height < reduce)
         RF_TRY(rf_fail(err, RF_ERR_INPUT, "%s: %d x %d pixels; at least %d on each side were expected", path,
                        about.width, about.height, reduce));
-    RF_TRY(rf_image_shape(luma, about.width / reduce, about.height / reduce, 1, RF_F32, path, err));
+    RF_TRY(rf_image_shape(luma, about.width / reduce, about.height / reduce, 1, sample, path, err));
     if (decoder.format->read_luma != NULL && blocks_survive_turning(&decoder, reduce)) {
         RF_TRY(read_luma_reduced(&decoder, reduce, luma, err));
     } else {

@@ -206,6 +206,17 @@ static rf_status read_jpeg(rf_decoder *decoder, rf_image *image, rf_error *err)
     return finish(decoder, err);
 }
 
+static void put_row(const rf_image *luma, int y, const uint8_t *row)
+{
+    if (luma->sample == RF_F32)
+        rf_row_to_f32(rf_image_row_f32(luma, y), row, RF_U8, (size_t)luma->width);
+    else if (luma->sample == RF_U8)
+        memcpy(rf_image_row(luma, y), row, (size_t)luma->width);
+    else
+        for (int x = 0; x < luma->width; x++)
+            ((uint16_t *)rf_image_row(luma, y))[x] = (uint16_t)(257 * row[x]);
+}
+
 /* The scaled inverse DCT turns each block of 8 x 8 coefficients into 8 / reduce pixels a side, which cover the block
  * evenly: pixel x covers the stored pixels reduce * x to reduce * x + reduce - 1. libjpeg rounds the size up; the part
  * pixel at the end is dropped. */
@@ -225,7 +236,7 @@ static rf_status read_luma_jpeg(rf_decoder *decoder, int reduce, rf_image *luma,
         int y = (int)reader->lib.output_scanline;
         (void)jpeg_read_scanlines(&reader->lib, &reader->row, 1);
         if (y < luma->height)
-            rf_row_to_f32(rf_image_row_f32(luma, y), reader->row, RF_U8, (size_t)luma->width);
+            put_row(luma, y, reader->row);
     }
     return finish(decoder, err);
 }

@@ -11,18 +11,10 @@
 #include "faults.h"
 #include "railfold/memory.h"
 
-enum {
-    BLOCK_ROWS = 16,
-    RING_PX = 5, /* of a level: finds spots of 2 to 3 level pixels radius best */
-    SAME_SPOT_PX = 4,
-    QUIET_MIN = 3 /* frames a verdict needs */
-};
-static const float DARKEST = 0.002f;    /* linear: keeps the logarithm of black finite and noise in it small */
-static const float LEAST_DIP = 0.03f;   /* of log luma; fainter dust hardly shows */
-static const float EVEN = 0.2f;         /* the pairs' spread, as a share of D, at most */
-static const float STEADY = 0.2f;       /* D's spread over quiet frames, as a share of its mean, at most */
-static const float SHOWS = 0.01f;       /* D, rms over the frames: above the noise of a frame at base sensitivity */
-static const double MOST_COMMON = 0.75; /* share of the square of D common to all frames */
+enum { BLOCK_ROWS = 16, RING_PX = DUST_RING_PX };
+static const float DARKEST = 0.002f;  /* linear: keeps the logarithm of black finite and noise in it small */
+static const float LEAST_DIP = 0.03f; /* of log luma; fainter dust hardly shows */
+static const float EVEN = 0.2f;       /* the pairs' spread, as a share of D, at most */
 
 /* ---- memory ---- */
 
@@ -226,91 +218,7 @@ void rf_dust_survey(dust_finder *self, const rf_image *frame, rf_pool *pool)
     self->surveyed++;
 }
 
-/* ---- suspects ---- */
-
-/* Where D shows at all, the share of its square that all frames have in common, on average over the pixels: 1 when
- * nothing moves or refocuses, one over the frame count where only noise is left. */
-static double common_share(const dust_level *level, int frames)
-{
-    double shares = 0;
-    size_t count = 0;
-    for (int y = 0; y < level->height; y++) {
-        const float *sum = rf_image_row_f32(&level->sum, y), *square = rf_image_row_f32(&level->square, y);
-        for (int x = 0; x < level->width; x++)
-            if (square[x] > SHOWS * SHOWS * (float)frames) {
-                shares += (double)(sum[x] * sum[x] / ((float)frames * square[x]));
-                count++;
-            }
-    }
-    return count > 0 ? shares / (double)count : 1;
-}
-
-int rf_dust_take_changes(const dust_finder *self)
-{
-    return self->levels > 0 && common_share(&self->level[0], self->surveyed) <= MOST_COMMON;
-}
-
-static float score_at(const dust_level *level, int x, int y)
-{
-    int n = level->quiet[(size_t)y * (size_t)level->width + (size_t)x];
-    if (n < QUIET_MIN)
-        return 0.0f;
-    float mean = rf_image_row_f32(&level->quiet_sum, y)[x] / (float)n;
-    float variance = rf_image_row_f32(&level->quiet_square, y)[x] / (float)n - mean * mean;
-    float spread = sqrtf(fmaxf(variance, 0.0f));
-    return (float)n * fmaxf(1.0f - spread / (STEADY * mean), 0.0f);
-}
-
-static int is_highest_nearby(const dust_level *level, int x, int y, float score)
-{
-    for (int j = rf_clamp_int(y - SAME_SPOT_PX, 0, y); j <= y + SAME_SPOT_PX && j < level->height; j++)
-        for (int i = rf_clamp_int(x - SAME_SPOT_PX, 0, x); i <= x + SAME_SPOT_PX && i < level->width; i++) {
-            float other = score_at(level, i, j);
-            if (other > score || (other == score && (j < y || (j == y && i < x))))
-                return 0;
-        }
-    return 1;
-}
-
-/* Keeps the best DUST_SUSPECTS_MAX, best first. */
-static void insert(dust_finder *self, dust_suspect suspect)
-{
-    int at = self->count;
-    while (at > 0 && self->suspects[at - 1].score < suspect.score)
-        at--;
-    if (at >= DUST_SUSPECTS_MAX)
-        return;
-    int last = self->count < DUST_SUSPECTS_MAX ? self->count++ : DUST_SUSPECTS_MAX - 1;
-    memmove(&self->suspects[at + 1], &self->suspects[at], (size_t)(last - at) * sizeof suspect);
-    self->suspects[at] = suspect;
-}
-
-rf_status rf_dust_suspects(dust_finder *self, rf_error *err)
-{
-    rf_status status;
-    RF_TRY(rf_alloc(&self->suspects, DUST_SUSPECTS_MAX, sizeof *self->suspects, "the suspected dust", err));
-    if (!rf_dust_take_changes(self))
-        return RF_OK;
-    for (int l = 0; l < self->levels; l++) {
-        const dust_level *level = &self->level[l];
-        for (int y = RING_PX; y < level->height - RING_PX; y++)
-            for (int x = RING_PX; x < level->width - RING_PX; x++) {
-                float score = score_at(level, x, y);
-                if (score <= 0.0f || !is_highest_nearby(level, x, y, score))
-                    continue;
-                int reduce = level->reduce;
-                insert(self, (dust_suspect){.x = reduce * x + reduce / 2,
-                                            .y = reduce * y + reduce / 2,
-                                            .radius_px = 4.0f * (float)reduce,
-                                            .score = score});
-            }
-    }
-    for (int i = 0; i < self->count; i++)
-        RF_TRY(rf_alloc(&self->suspects[i].crops, (size_t)self->surveyed * DUST_AREA, sizeof(float),
-                        "the suspected dust", err));
-done:
-    return status;
-}
+/* ---- examination ---- */
 
 /* Log luma around a suspect; NAN out of the picture. */
 static void take_crop(const dust_finder *self, const rf_image *frame, const dust_suspect *suspect, float *crop)
@@ -329,44 +237,24 @@ static void take_crop(const dust_finder *self, const rf_image *frame, const dust
     }
 }
 
-rf_status rf_dust_examine(dust_finder *self, const rf_image *frame, rf_error *err)
+typedef struct examine_job {
+    dust_finder *self;
+    const rf_image *frame;
+} examine_job;
+
+static void examine_suspects(void *arg, int begin, int end, int block, int thread)
 {
-    (void)err;
-    for (int i = 0; i < self->count; i++) {
-        dust_suspect *suspect = &self->suspects[i];
-        take_crop(self, frame, suspect, suspect->crops + (size_t)self->examined * DUST_AREA);
-    }
+    (void)block;
+    (void)thread;
+    const examine_job *job = arg;
+    const dust_finder *self = job->self;
+    for (int i = begin; i < end; i++)
+        take_crop(self, job->frame, &self->suspects[i], self->suspects[i].crops + (size_t)self->examined * DUST_AREA);
+}
+
+void rf_dust_examine(dust_finder *self, const rf_image *frame, rf_pool *pool)
+{
+    examine_job job = {.self = self, .frame = frame};
+    rf_pool_rows(pool, self->count, 1, examine_suspects, &job);
     self->examined++;
-    return RF_OK;
-}
-
-/* ---- verdict ---- */
-
-static int covered_already(const rf_sensor_map *map, const rf_dust_spot *spot)
-{
-    for (int i = 0; i < map->dust_count; i++) {
-        const rf_dust_spot *other = &map->dust[i];
-        if (hypotf(spot->x - other->x, spot->y - other->y) < other->radius_px + spot->radius_px)
-            return 1;
-    }
-    return 0;
-}
-
-rf_status rf_dust_finish(dust_finder *self, rf_sensor_map *map, rf_error *err)
-{
-    rf_status status = RF_OK;
-    if (self->count == 0)
-        return RF_OK;
-    RF_TRY(rf_alloc(&map->dust, (size_t)self->count, sizeof *map->dust, "the dust", err));
-    for (int i = 0; i < self->count; i++) {
-        rf_dust_spot spot = {0};
-        int is_dust;
-        RF_TRY(rf_dust_judge(&self->suspects[i], self->examined, &spot, &is_dust, err));
-        if (is_dust && !covered_already(map, &spot))
-            map->dust[map->dust_count++] = spot;
-        else
-            rf_free(spot.gain);
-    }
-done:
-    return status;
 }

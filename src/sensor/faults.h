@@ -23,7 +23,7 @@ typedef struct hot_finder {
     int width, height, channels;
     rf_sample sample;
     int surveyed, examined; /* frames */
-    uint8_t *bright, *dark; /* per sample: frames in which it stands out */
+    uint8_t *spots;         /* per sample: frames in which it stands out, bright ones + 16 * dark ones */
     uint16_t *scratch;      /* 7 padded rows a thread */
     size_t scratch_samples;
     hot_suspect *suspects;
@@ -36,7 +36,7 @@ void rf_hot_close(hot_finder *self);
 void rf_hot_survey(hot_finder *self, const rf_image *frame, rf_pool *pool);
 /* `take_changes`: enough is known to move or refocus, so that even a picture whose only spots are faults may be
  * repaired. */
-rf_status rf_hot_suspects(hot_finder *self, int take_changes, rf_error *err) RF_CHECKED;
+rf_status rf_hot_suspects(hot_finder *self, int take_changes, rf_pool *pool, rf_error *err) RF_CHECKED;
 void rf_hot_examine(hot_finder *self, const rf_image *frame);
 rf_status rf_hot_finish(hot_finder *self, rf_sensor_map *map, rf_error *err) RF_CHECKED;
 
@@ -44,7 +44,9 @@ rf_status rf_hot_finish(hot_finder *self, rf_sensor_map *map, rf_error *err) RF_
 rf_status rf_hot_extent(const hot_finder *self, const hot_suspect *const *accepted, int count, rf_sensor_map *map,
                         rf_error *err) RF_CHECKED;
 
-/* ---- dust.c ---- */
+/* ---- dust.c, dust_suspects.c ---- */
+
+enum { DUST_RING_PX = 5 }; /* of a level: finds spots of 2 to 3 level pixels radius best */
 
 enum { DUST_REACH = 48, DUST_SIDE = 2 * DUST_REACH + 1, DUST_AREA = DUST_SIDE * DUST_SIDE };
 enum { DUST_LEVELS = 2, DUST_SUSPECTS_MAX = 64 };
@@ -69,6 +71,7 @@ typedef struct dust_finder {
     int width, height, channels;
     rf_sample sample;
     int surveyed, examined, levels;
+    int take_changes; /* see rf_dust_take_changes */
     float *linear_of; /* linear light of every sample value */
     dust_level level[DUST_LEVELS];
     float *scratch; /* one padded row a thread */
@@ -82,10 +85,11 @@ rf_status rf_dust_open(dust_finder *self, int width, int height, int channels, r
 void rf_dust_close(dust_finder *self);
 void rf_dust_survey(dust_finder *self, const rf_image *frame, rf_pool *pool);
 /* After the survey: whether the subject moves or refocuses at the scale of dust. */
-int rf_dust_take_changes(const dust_finder *self);
-rf_status rf_dust_suspects(dust_finder *self, rf_error *err) RF_CHECKED;
-rf_status rf_dust_examine(dust_finder *self, const rf_image *frame, rf_error *err) RF_CHECKED;
-rf_status rf_dust_finish(dust_finder *self, rf_sensor_map *map, rf_error *err) RF_CHECKED;
+rf_status rf_dust_take_changes(dust_finder *self, rf_pool *pool, int *changes, rf_error *err) RF_CHECKED;
+/* After that. */
+rf_status rf_dust_suspects(dust_finder *self, rf_pool *pool, rf_error *err) RF_CHECKED;
+void rf_dust_examine(dust_finder *self, const rf_image *frame, rf_pool *pool);
+rf_status rf_dust_finish(dust_finder *self, rf_sensor_map *map, rf_pool *pool, rf_error *err) RF_CHECKED;
 
 /* dust_ring.c */
 enum { DUST_RING_TERMS = 6 };

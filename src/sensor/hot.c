@@ -18,6 +18,7 @@ enum {
     RING_ROWS = 2 * RING_PX + 1,
     CROWD_PX = 20, /* a neighbourhood ... */
     CROWD_MIN = 3, /* ... in which so many other persistent spots mean that the subject persists */
+    DARK = 16,     /* what a dark frame adds to a sample's count; a bright one adds 1 */
     APART_PX = 3   /* suspects nearer than this are one fault */
 };
 static const int STAND_OUT =
@@ -34,8 +35,7 @@ rf_status rf_hot_open(hot_finder *self, int width, int height, int channels, rf_
     size_t samples = (size_t)width * (size_t)height * (size_t)channels;
     *self = (hot_finder){.width = width, .height = height, .channels = channels, .sample = sample};
     self->scratch_samples = RING_ROWS * ((size_t)width + 2 * RING_PX) * (size_t)channels;
-    RF_TRY(rf_alloc(&self->bright, samples, 1, "the sensor faults", err));
-    RF_TRY(rf_alloc(&self->dark, samples, 1, "the sensor faults", err));
+    RF_TRY(rf_alloc(&self->spots, samples, 1, "the sensor faults", err));
     RF_TRY(rf_alloc(&self->scratch, (size_t)threads * self->scratch_samples, sizeof *self->scratch, "the sensor faults",
                     err));
 done:
@@ -44,8 +44,7 @@ done:
 
 void rf_hot_close(hot_finder *self)
 {
-    rf_free(self->bright);
-    rf_free(self->dark);
+    rf_free(self->spots);
     rf_free(self->scratch);
     rf_free(self->suspects);
     *self = (hot_finder){0};
@@ -76,8 +75,8 @@ static void padded_row(const hot_finder *self, const rf_image *frame, int y, voi
 /* Samples of row `rows[3]` that stand out more than `least_out` are counted. The widest type in here is the sample's
  * own: as many as a register holds go at once. */
 #define COUNT_ROW(name, type, white)                                                                                   \
-    RF_HOT static void name(uint8_t *restrict bright, uint8_t *restrict dark, void *const rows[RING_ROWS],             \
-                            size_t samples, size_t one, type least_out)                                                \
+    RF_HOT static void name(uint8_t *restrict spots, void *const rows[RING_ROWS], size_t samples, size_t one,          \
+                            type least_out)                                                                            \
     {                                                                                                                  \
         const type *restrict above = rows[0], *restrict high = rows[1], *restrict here = rows[3],                      \
                              *restrict low = rows[5], *restrict below = rows[6];                                       \
@@ -94,8 +93,7 @@ static void padded_row(const hot_finder *self, const rf_image *frame, int y, voi
             }                                                                                                          \
             type above_ring = (type)((value > second_most ? value : second_most) - second_most);                       \
             type below_ring = (type)(second_least - (value < second_least ? value : second_least));                    \
-            bright[i] = (uint8_t)(bright[i] + (above_ring > least_out));                                               \
-            dark[i] = (uint8_t)(dark[i] + (below_ring > least_out));                                                   \
+            spots[i] = (uint8_t)(spots[i] + (above_ring > least_out) + DARK * (below_ring > least_out));               \
         }                                                                                                              \
     }
 
@@ -106,9 +104,9 @@ static void count_row(const hot_finder *self, void *const rows[RING_ROWS], int y
 {
     size_t one = (size_t)self->channels, samples = (size_t)self->width * one, at = (size_t)y * samples;
     if (self->sample == RF_U8)
-        count_row_u8(self->bright + at, self->dark + at, rows, samples, one, STAND_OUT / 257);
+        count_row_u8(self->spots + at, rows, samples, one, STAND_OUT / 257);
     else
-        count_row_u16(self->bright + at, self->dark + at, rows, samples, one, STAND_OUT);
+        count_row_u16(self->spots + at, rows, samples, one, STAND_OUT);
 }
 
 typedef struct survey_job {
@@ -157,58 +155,68 @@ typedef struct spot_count {
 } spot_count;
 
 /* Over `n` samples, fewer than 2^24: in how many frames they stand out, and how many do in `wanted` or more. */
-RF_HOT static spot_count count_spots(const uint8_t *restrict bright, const uint8_t *restrict dark, size_t n, int wanted)
+RF_HOT static spot_count count_spots(const uint8_t *restrict spots, size_t n, int wanted)
 {
     uint32_t persistent = 0, all = 0;
     for (size_t i = 0; i < n; i++) {
-        persistent += (uint32_t)(bright[i] >= wanted) + (uint32_t)(dark[i] >= wanted);
-        all += (uint32_t)bright[i] + dark[i];
+        int bright = spots[i] % DARK, dark = spots[i] / DARK;
+        persistent += (uint32_t)(bright >= wanted) + (uint32_t)(dark >= wanted);
+        all += (uint32_t)(bright + dark);
     }
     return (spot_count){persistent, all};
 }
 
-/* Persistent samples, and the mean number of samples that stand out in a frame; neighbours in a row count once. */
-static size_t count_persistent(const hot_finder *self, double *per_frame)
+typedef struct count_job {
+    const hot_finder *self;
+    int wanted;
+    spot_count *rows;
+} count_job;
+
+static void count_rows(void *arg, int begin, int end, int block, int thread)
 {
-    size_t row = (size_t)self->width * (size_t)self->channels, persistent = 0, all = 0;
-    int wanted = frames_wanted(self->surveyed);
-    for (size_t y = 0; y < (size_t)self->height; y++) {
-        spot_count count = count_spots(self->bright + y * row, self->dark + y * row, row, wanted);
-        persistent += count.persistent;
-        all += count.all;
-    }
-    *per_frame = (double)all / self->surveyed;
-    return persistent;
+    (void)block;
+    (void)thread;
+    const count_job *job = arg;
+    size_t row = (size_t)job->self->width * (size_t)job->self->channels;
+    for (int y = begin; y < end; y++)
+        job->rows[y] = count_spots(job->self->spots + (size_t)y * row, row, job->wanted);
 }
 
-/* Lists the persistent samples of row y; nearly all rows have none. */
+/* Lists the persistent samples of row y. */
 static void list_row(hot_finder *self, int y, int wanted)
 {
     int channels = self->channels;
     size_t row = (size_t)self->width * (size_t)channels, first = (size_t)y * row;
-    if (count_spots(self->bright + first, self->dark + first, row, wanted).persistent == 0)
-        return;
     for (size_t i = 0; i < row; i++) {
-        int sign = self->bright[first + i] >= wanted ? 1 : self->dark[first + i] >= wanted ? -1 : 0;
+        int spots = self->spots[first + i], sign = spots % DARK >= wanted ? 1 : spots / DARK >= wanted ? -1 : 0;
         if (sign != 0)
             self->suspects[self->count++] =
                 (hot_suspect){.x = (int)i / channels, .y = y, .channel = (int)i % channels, .sign = sign};
     }
 }
 
-rf_status rf_hot_suspects(hot_finder *self, int take_changes, rf_error *err)
+rf_status rf_hot_suspects(hot_finder *self, int take_changes, rf_pool *pool, rf_error *err)
 {
     rf_status status;
-    double per_frame, pixels = (double)self->width * self->height;
-    size_t persistent = count_persistent(self, &per_frame);
-    int wanted = frames_wanted(self->surveyed), channels = self->channels;
-    if ((double)persistent > MOST_PERSISTENT * pixels * channels + 64 || persistent > MOST_SUSPECTS ||
-        (!take_changes && (double)persistent > MOST_OF_SPOTS * per_frame))
-        return RF_OK;
-    RF_TRY(rf_alloc(&self->suspects, persistent, sizeof *self->suspects, "the suspected hot pixels", err));
-    for (int y = 0; y < self->height; y++)
-        list_row(self, y, wanted);
+    double pixels = (double)self->width * self->height, per_frame;
+    size_t persistent = 0, all = 0;
+    count_job job = {.self = self, .wanted = frames_wanted(self->surveyed)};
+    RF_TRY(rf_alloc(&job.rows, (size_t)self->height, sizeof *job.rows, "the suspected hot pixels", err));
+    rf_pool_rows(pool, self->height, BLOCK_ROWS, count_rows, &job);
+    for (int y = 0; y < self->height; y++) {
+        persistent += job.rows[y].persistent;
+        all += job.rows[y].all;
+    }
+    per_frame = (double)all / self->surveyed; /* samples that stand out; neighbours in a row count once */
+    if ((double)persistent <= MOST_PERSISTENT * pixels * self->channels + 64 && persistent <= MOST_SUSPECTS &&
+        (take_changes || (double)persistent <= MOST_OF_SPOTS * per_frame)) {
+        RF_TRY(rf_alloc(&self->suspects, persistent, sizeof *self->suspects, "the suspected hot pixels", err));
+        for (int y = 0; y < self->height; y++)
+            if (job.rows[y].persistent > 0)
+                list_row(self, y, job.wanted);
+    }
 done:
+    rf_free(job.rows);
     return status;
 }
 

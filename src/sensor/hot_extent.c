@@ -133,7 +133,7 @@ rf_status rf_hot_extent(const hot_finder *self, const hot_suspect *const *accept
                         rf_error *err)
 {
     rf_status status;
-    extent e = {.self = self, .bad = self->bright};
+    extent e = {.self = self, .bad = self->spots};
     enum { MOST_A_FAULT = 3 * (2 * GROW_PX + 1) * (2 * GROW_PX + 1) };
     memset(e.bad, 0, (size_t)self->width * (size_t)self->height);
     RF_TRY(rf_alloc(&map->hot, (size_t)count, sizeof *map->hot, "the hot pixels", err));

@@ -35,7 +35,7 @@ int rf_sensor_sample(int frame_count, int index[RF_SENSOR_SAMPLE_MAX])
 
 size_t rf_sensor_memory_bytes(int width, int height)
 {
-    return 16 * (size_t)width * (size_t)height + ((size_t)64 << 20);
+    return 13 * (size_t)width * (size_t)height + ((size_t)64 << 20);
 }
 
 rf_status rf_sensor_create(rf_sensor **out, int width, int height, int channels, rf_sample sample, rf_pool *pool,
@@ -96,11 +96,13 @@ done:
 rf_status rf_sensor_suspects(rf_sensor *s, int *count, rf_error *err)
 {
     rf_status status = RF_OK;
+    int changes;
     *count = 0;
     if (s->hot.surveyed < RF_SENSOR_SAMPLE_MIN)
         return RF_OK;
-    RF_TRY(rf_hot_suspects(&s->hot, rf_dust_take_changes(&s->dust), err));
-    RF_TRY(rf_dust_suspects(&s->dust, err));
+    RF_TRY(rf_dust_take_changes(&s->dust, s->pool, &changes, err));
+    RF_TRY(rf_hot_suspects(&s->hot, changes, s->pool, err));
+    RF_TRY(rf_dust_suspects(&s->dust, s->pool, err));
     *count = s->hot.count + s->dust.count;
 done:
     return status;
@@ -111,7 +113,7 @@ rf_status rf_sensor_examine(rf_sensor *s, const rf_image *frame, rf_error *err)
     rf_status status;
     RF_TRY(check_frame(s, frame, s->hot.examined, s->hot.surveyed, err));
     rf_hot_examine(&s->hot, frame);
-    RF_TRY(rf_dust_examine(&s->dust, frame, err));
+    rf_dust_examine(&s->dust, frame, s->pool);
 done:
     return status;
 }
@@ -123,7 +125,7 @@ rf_status rf_sensor_finish(rf_sensor *s, rf_sensor_map *map, rf_error *err)
     if (s->hot.examined < RF_SENSOR_SAMPLE_MIN)
         return RF_OK;
     RF_TRY(rf_hot_finish(&s->hot, map, err));
-    RF_TRY(rf_dust_finish(&s->dust, map, err));
+    RF_TRY(rf_dust_finish(&s->dust, map, s->pool, err));
     return RF_OK;
 done:
     rf_sensor_map_free(map);

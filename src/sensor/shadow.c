@@ -4,6 +4,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "base/hot.h"
 #include "faults.h"
 #include "railfold/memory.h"
 
@@ -94,34 +95,32 @@ static int is_wanted(const rf_shadow *s, int k)
 
 typedef struct keep_job {
     rf_shadow *self;
-    const rf_image *luma;
     uint16_t *out;
 } keep_job;
+
+/* Luma to log luma, in place. */
+RF_HOT_256 static void log_row(float *restrict row, const float *restrict table, int n)
+{
+    for (int x = 0; x < n; x++) {
+        float at = row[x] * (float)TABLE;
+        at = at > 0.0f ? at : 0.0f;
+        at = at < (float)TABLE ? at : (float)TABLE;
+        int low = (int)at;
+        row[x] = table[low] + (at - (float)low) * (table[low + 1] - table[low]);
+    }
+}
 
 static void log_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
     (void)thread;
     const keep_job *job = arg;
-    int extra = job->self->extra;
-    float share = TABLE / (float)(extra * extra);
-    for (int y = begin; y < end; y++) {
-        float *out = rf_image_row_f32(&job->self->plain, y);
-        for (int x = 0; x < job->self->width; x++) {
-            float sum = 0.0f;
-            for (int j = 0; j < extra; j++)
-                for (int i = 0; i < extra; i++)
-                    sum += rf_image_row_f32(job->luma, extra * y + j)[extra * x + i];
-            float at = fminf(fmaxf(sum * share, 0.0f), (float)TABLE);
-            int low = (int)at;
-            const float *table = job->self->log_of + low;
-            out[x] = table[0] + (at - (float)low) * (table[1] - table[0]);
-        }
-    }
+    for (int y = begin; y < end; y++)
+        log_row(rf_image_row_f32(&job->self->plain, y), job->self->log_of, job->self->width);
 }
 
 /* Binomial 1 4 6 4 1 both ways: a standard deviation of 1 px. */
-static void smooth_rows(void *arg, int begin, int end, int block, int thread)
+RF_HOT static void smooth_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
     const keep_job *job = arg;
@@ -154,7 +153,8 @@ rf_status rf_shadow_keep(rf_shadow *s, int k, const rf_image *luma, rf_error *er
         return rf_fail(err, RF_ERR_INPUT, "a luma of %d x %d pixels does not fit the search's %d x %d", luma->width,
                        luma->height, s->width * s->extra, s->height * s->extra);
     RF_TRY(rf_alloc_raw(&logs, (size_t)s->width * (size_t)s->height, sizeof *logs, "the search for dust", err));
-    keep_job job = {.self = s, .luma = luma, .out = logs};
+    keep_job job = {.self = s, .out = logs};
+    rf_image_luma(luma, s->extra, &s->plain, s->pool);
     rf_pool_rows(s->pool, s->height, BLOCK_ROWS, log_rows, &job);
     rf_pool_rows(s->pool, s->height, BLOCK_ROWS, smooth_rows, &job);
     s->logs[s->kept] = logs;

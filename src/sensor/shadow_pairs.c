@@ -40,35 +40,82 @@ static inline void cubic_weights(float t, float w[4])
     w[3] = t * t * (-0.5f + 0.5f * t);
 }
 
+/* Where the pixels of row y lie in the frame before, in floats. */
+typedef struct row_way {
+    float a, c, x, y;
+} row_way;
+
+/* Pixels x to x + n - 1, all with partners: the whole pixel before the first one's is (left, top), and so on
+ * rightwards, `from` the one before and above it. */
+RF_HOT_256 static void difference_run(float *restrict out, const uint16_t *restrict here,
+                                      const uint8_t *restrict masked, const uint16_t *restrict from,
+                                      const uint8_t *restrict masked_before, size_t width, row_way way, int x, int left,
+                                      int top, int n)
+{
+    const uint16_t *restrict from1 = from + width, *restrict from2 = from1 + width, *restrict from3 = from2 + width;
+    for (int i = 0; i < n; i++) {
+        float u = way.a * (float)(x + i) + way.x, v = way.c * (float)(x + i) + way.y, p[4], d[4];
+        cubic_weights(u - (float)(left + i), p);
+        cubic_weights(v - (float)top, d);
+        float sum = d[0] * (p[0] * (float)from[i] + p[1] * (float)from[i + 1] + p[2] * (float)from[i + 2] +
+                            p[3] * (float)from[i + 3]);
+        sum += d[1] * (p[0] * (float)from1[i] + p[1] * (float)from1[i + 1] + p[2] * (float)from1[i + 2] +
+                       p[3] * (float)from1[i + 3]);
+        sum += d[2] * (p[0] * (float)from2[i] + p[1] * (float)from2[i + 1] + p[2] * (float)from2[i + 2] +
+                       p[3] * (float)from2[i + 3]);
+        sum += d[3] * (p[0] * (float)from3[i] + p[1] * (float)from3[i + 1] + p[2] * (float)from3[i + 2] +
+                       p[3] * (float)from3[i + 3]);
+        float difference = SHADOW_LOG_RANGE / 65535.0f * ((float)here[i] - sum);
+        out[i] = (masked[i] | masked_before[i]) != 0 ? NOTHING : difference;
+    }
+}
+
+static int has_partner(const rf_shadow *s, row_way way, int x, int *left, int *top)
+{
+    float u = way.a * (float)x + way.x, v = way.c * (float)x + way.y;
+    if (!(u >= 1.0f && v >= 1.0f && u < (float)(s->width - 3) && v < (float)(s->height - 3)))
+        return 0;
+    *left = (int)u;
+    *top = (int)v;
+    return 1;
+}
+
+/* How many pixels from x on, at most `most`, keep step with it. Where both ends of a run do, all do: u and v only rise
+ * or only fall. */
+static int run_length(const rf_shadow *s, row_way way, int x, int left, int top, int most)
+{
+    for (int n = most; n > 1; n /= 2) {
+        int last_left, last_top;
+        if (has_partner(s, way, x + n - 1, &last_left, &last_top) && last_left == left + n - 1 && last_top == top)
+            return n;
+    }
+    return 1;
+}
+
 static void difference_rows(void *arg, int begin, int end, int block, int thread)
 {
+    enum { RUN_PX = 128 };
     (void)block;
     (void)thread;
     const pair_job *job = arg;
     const rf_shadow *s = job->self;
     const shadow_pair *p = job->pair;
-    const uint16_t *before = s->logs[p->before];
     size_t width = (size_t)s->width;
     for (int y = begin; y < end; y++) {
         const uint16_t *here = s->logs[p->here] + (size_t)y * width;
         const uint8_t *masked = s->masked + (size_t)y * width;
         float *out = rf_image_row_f32(&s->plain, y);
-        float row_x = (float)(p->b * y + p->tx), row_y = (float)(p->d * y + p->ty), a = (float)p->a, c = (float)p->c;
-        for (int x = 0; x < s->width; x++) {
-            float u = a * (float)x + row_x, v = c * (float)x + row_y, across[4], down[4], sum = 0.0f;
+        row_way way = {(float)p->a, (float)p->c, (float)(p->b * y + p->tx), (float)(p->d * y + p->ty)};
+        for (int x = 0, n = 1; x < s->width; x += n) {
+            int left = 0, top = 0;
+            n = 1;
             out[x] = NOTHING;
-            if (!(u >= 1.0f && v >= 1.0f && u < (float)(s->width - 3) && v < (float)(s->height - 3)) || masked[x])
+            if (!has_partner(s, way, x, &left, &top))
                 continue;
-            int left = (int)u, top = (int)v;
-            if (s->masked[(size_t)top * width + (size_t)left])
-                continue;
-            cubic_weights(u - (float)left, across);
-            cubic_weights(v - (float)top, down);
-            const uint16_t *from = before + (size_t)(top - 1) * width + (size_t)(left - 1);
-            for (int j = 0; j < 4; j++, from += width)
-                sum += down[j] * (across[0] * (float)from[0] + across[1] * (float)from[1] + across[2] * (float)from[2] +
-                                  across[3] * (float)from[3]);
-            out[x] = SHADOW_LOG_RANGE / 65535.0f * ((float)here[x] - sum);
+            n = run_length(s, way, x, left, top, s->width - x < RUN_PX ? s->width - x : RUN_PX);
+            size_t at = (size_t)top * width + (size_t)left;
+            difference_run(out + x, here + x, masked + x, s->logs[p->before] + at - width - 1, s->masked + at, width,
+                           way, x, left, top, n);
         }
     }
 }

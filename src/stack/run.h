@@ -8,8 +8,16 @@
 #include "album.h"
 #include "take.h"
 
+/* A frame's luma as the aligner wants it, from a decode for the sensor. */
+typedef struct rf_early {
+    int frame;
+    rf_image luma; /* RF_U16 */
+} rf_early;
+
 typedef struct rf_run {
     rf_take take;
+    rf_early early[RF_SENSOR_SAMPLE_MAX]; /* until the aligner has had them */
+    int early_count;
     rf_pose *poses;    /* one a frame */
     int far_first;     /* the rail retreats: frame 0 is focused farthest */
     int (*covered)[2]; /* what the current frame covers: per output row the first column and one past the last */
@@ -23,6 +31,8 @@ typedef struct rf_run {
 
 /* Looks at a sample of the frames for hot pixels and dust, into run->take.sensor and the report. */
 rf_status rf_run_sensor(rf_run *run, rf_error *err) RF_CHECKED;
+
+void rf_run_forget_early(rf_run *run);
 
 /* How far lumas are reduced for the aligner. */
 int rf_run_luma_reduce(int width, int height);

@@ -16,30 +16,70 @@ int rf_run_luma_reduce(int width, int height)
     return reduce;
 }
 
-/* Lumas in take order, the next one decoded while the last is worked on. */
+enum { SLOTS = RF_POOL_LANES + 1 }; /* one luma in hand, one in each lane */
+
+typedef struct luma_slot {
+    rf_run *run;
+    int frame, reduce;
+    rf_image whole; /* a repaired frame, where the sensor has faults */
+    rf_image luma;
+    rf_status status;
+    rf_error error;
+} luma_slot;
+
+/* Lumas in take order, the next ones decoded while the last is worked on. */
 typedef struct luma_feed {
     rf_run *run;
-    int reduce, next;  /* next: the frame being decoded, or frame_count */
-    rf_image whole;    /* a repaired frame, where the sensor has faults */
-    rf_image lumas[2]; /* of frame k in k % 2 */
-    rf_status status;  /* of the frame being decoded */
-    rf_error error;
+    int reduce;
+    luma_slot slots[SLOTS]; /* frame k in slot k % SLOTS, decoded on lane k % RF_POOL_LANES */
 } luma_feed;
+
+static rf_status read_luma(luma_slot *s, rf_error *err)
+{
+    rf_status status;
+    const rf_run *run = s->run;
+    for (int i = 0; i < run->early_count; i++) {
+        const rf_image *early = &run->early[i].luma;
+        if (run->early[i].frame != s->frame)
+            continue;
+        if (s->luma.data == NULL)
+            RF_TRY(rf_image_alloc(&s->luma, early->width, early->height, 1, RF_F32, "a frame's luma", err));
+        rf_image_luma(early, 1, &s->luma, NULL);
+        return RF_OK;
+    }
+    RF_TRY(rf_take_read_luma(&run->take, s->frame, s->reduce, &s->whole, &s->luma, err));
+done:
+    return status;
+}
 
 static void decode_aside(void *arg)
 {
-    luma_feed *feed = arg;
-    feed->error = (rf_error){0};
-    feed->status = rf_take_read_luma(&feed->run->take, feed->next, feed->reduce, &feed->whole,
-                                     &feed->lumas[feed->next % 2], &feed->error);
+    luma_slot *s = arg;
+    s->error = (rf_error){0};
+    s->status = read_luma(s, &s->error);
 }
 
-static void start_next(luma_feed *feed, int k)
+static void start(luma_feed *feed, int k)
 {
     const rf_run_report *report = feed->run->take.report;
-    feed->next = k;
-    if (k < report->frame_count && report->frames[k].used)
-        rf_pool_side(feed->run->take.pool, decode_aside, feed);
+    luma_slot *s = &feed->slots[k % SLOTS];
+    if (k >= report->frame_count)
+        return;
+    s->run = feed->run;
+    s->frame = k;
+    s->reduce = feed->reduce;
+    if (report->frames[k].used)
+        rf_pool_side_on(feed->run->take.pool, k % RF_POOL_LANES, decode_aside, s);
+}
+
+static void end_feed(luma_feed *feed)
+{
+    for (int lane = 0; lane < RF_POOL_LANES; lane++)
+        rf_pool_join_on(feed->run->take.pool, lane);
+    for (int i = 0; i < SLOTS; i++) {
+        rf_image_free(&feed->slots[i].whole);
+        rf_image_free(&feed->slots[i].luma);
+    }
 }
 
 /* What a look at poses and gains tells of the take (check.h): warnings and faults become warnings of the run. */
@@ -94,22 +134,23 @@ static rf_status no_align(rf_run *run)
     return RF_OK;
 }
 
-/* Waits for frame k's luma and starts on the next; *luma is NULL for a frame that is not used, or cannot be read where
+/* Waits for frame k's luma and starts on another; *luma is NULL for a frame that is not used, or cannot be read where
  * the run allows that. */
 static rf_status next_luma(luma_feed *feed, int k, const rf_image **luma, rf_error *err)
 {
     rf_take *take = &feed->run->take;
     rf_status status = RF_OK;
+    luma_slot *s = &feed->slots[k % SLOTS];
     *luma = NULL;
+    rf_pool_join_on(take->pool, k % RF_POOL_LANES);
     if (take->report->frames[k].used) {
-        rf_pool_join(take->pool);
-        if (feed->status == RF_OK)
-            *luma = &feed->lumas[k % 2];
+        if (s->status == RF_OK)
+            *luma = &s->luma;
         else
-            status = rf_take_bad_frame(take, k, feed->status, &feed->error, err);
+            status = rf_take_bad_frame(take, k, s->status, &s->error, err);
     }
     if (status == RF_OK)
-        start_next(feed, k + 1);
+        start(feed, k + RF_POOL_LANES);
     return status;
 }
 
@@ -121,7 +162,8 @@ static rf_status feed_aligner(rf_run *run, rf_align *align, rf_shadow *shadow, i
     rf_status status = RF_OK;
     luma_feed feed = {.run = run, .reduce = reduce};
     *moved = 0;
-    start_next(&feed, 0);
+    for (int k = 0; k < RF_POOL_LANES; k++)
+        start(&feed, k);
     for (int k = 0; k < count && !*moved; k++) {
         const rf_image *luma;
         RF_TRY(rf_take_progress(take, "align", k, count, err));
@@ -133,10 +175,7 @@ static rf_status feed_aligner(rf_run *run, rf_align *align, rf_shadow *shadow, i
     }
     RF_TRY(rf_take_progress(take, "align", count, count, err));
 done:
-    rf_pool_join(take->pool);
-    rf_image_free(&feed.whole);
-    rf_image_free(&feed.lumas[0]);
-    rf_image_free(&feed.lumas[1]);
+    end_feed(&feed);
     return status;
 }
 
@@ -177,8 +216,10 @@ rf_status rf_run_align(rf_run *run, rf_error *err)
     rf_align *align = NULL;
     rf_shadow *shadow = NULL;
     int moved = 1;
-    if (take->options->no_align && take->options->no_gain)
+    if (take->options->no_align && take->options->no_gain) {
+        rf_run_forget_early(run);
         return no_align(run);
+    }
     rf_align_options options = rf_align_options_default();
     options.full_width = take->info.width;
     options.full_height = take->info.height;
@@ -193,6 +234,7 @@ rf_status rf_run_align(rf_run *run, rf_error *err)
         RF_TRY(open_shadow(run, &shadow, options.reduce, err));
         RF_TRY(feed_aligner(run, align, shadow, options.reduce, &moved, err));
     }
+    rf_run_forget_early(run);
     RF_TRY(solve(run, align, err));
     if (shadow != NULL)
         RF_TRY(rf_shadow_finish(shadow, run->poses, &take->sensor, err));

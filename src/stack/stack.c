@@ -55,10 +55,15 @@ size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_byt
     size_t pixels = (size_t)width * (size_t)height, decoded = 2 * pixels * (size_t)(channels * sample_bytes);
     size_t maps = 12 * pixels, merging = decoded + maps + rf_merge_bytes(&merge);
     size_t depth = rf_depth_memory_bytes(width, height, frame_count, threads);
-    size_t looking = decoded + rf_sensor_memory_bytes(width, height);
-    /* One whole frame to be repaired, two lumas, the aligner (align.h), and the search for dust that goes along. */
+    /* One frame in hand, one in each lane, and the lumas kept of the sample. */
     size_t reduce = (size_t)rf_run_luma_reduce(width, height), lumas = pixels / (reduce * reduce);
-    size_t aligning = decoded / 2 + (8 + 48) * lumas + ((size_t)2 << 20) + ((size_t)frame_count << 12) +
+    size_t in_flight = decoded / 2 * (RF_POOL_LANES + 1),
+           early = reduce > 1 ? lumas * 2 * (RF_SENSOR_SAMPLE_MAX + RF_POOL_LANES) : 0;
+    size_t looking = in_flight + early + rf_sensor_memory_bytes(width, height);
+    /* Whole frames to be repaired or lumas that are there, lumas as floats, the aligner (align.h), and the search for
+     * dust that goes along. */
+    size_t aligning = (in_flight > early ? in_flight : early) + (4 * (RF_POOL_LANES + 1) + 48) * lumas +
+                      ((size_t)2 << 20) + ((size_t)frame_count << 12) +
                       rf_shadow_memory_bytes(width, height, frame_count);
     size_t most = merging > depth ? merging : depth;
     most = most > aligning ? most : aligning;
@@ -108,6 +113,7 @@ done:
 
 static void end_run(rf_run *run)
 {
+    rf_run_forget_early(run);
     rf_merge_destroy(&run->merge);
     rf_album_free(&run->album);
     rf_depth_maps_free(&run->maps);
