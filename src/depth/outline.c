@@ -3,9 +3,10 @@
  * A joint weighted mode: every place around votes for its depth, with a weight that falls with the difference of colour
  * in the guide picture (joint bilateral weights, Petschnigg et al. and Eisemann & Durand, SIGGRAPH 2004; the mode of a
  * local histogram, van de Weijer & van den Boomgaard, CVPR 2001). Places that energy pooled across an outline may have
- * won for the nearer surface vote with little weight, so the outline falls where the guide's colour changes. First
- * among the energy pixels from the grown front, then from that result at twice the size, and again until it is full
- * size. */
+ * won for the nearer surface vote with little weight, so the outline falls where the guide's colour changes. Faint
+ * places, such as smooth ground in the tail of what was pooled from an outline, listen further, for what lies next to
+ * them was measured as badly, and are less choosy about colour. First among the energy pixels from the grown front,
+ * then from that result at twice the size, and again until it is full size. */
 #include <float.h>
 #include <math.h>
 #include <string.h>
@@ -14,13 +15,15 @@
 #include "depth/state.h"
 #include "railfold/memory.h"
 
-enum { LANES = 8, BIN_LANES = 4, PLANES = 9 };
+enum { LANES = 8, BIN_LANES = 4, PLANES = 9, FAINTNESS = 2 };
 enum { VOTE_RADIUS = 7, VOTE_SIDE = 2 * VOTE_RADIUS + 1, MAX_VOTES = VOTE_SIDE * VOTE_SIDE }; /* places */
 
-static const float VOTE_SIGMA = 2.2f;     /* places */
-static const float COLOUR_SCALE = 0.06f;  /* coded units, all channels together */
+/* By how faint a place is: it has less than this share of the strongest energy within LEAK_REACH. */
+static const float FAINT_SHARE[FAINTNESS] = {INFINITY, 0.03f};
+static const float VOTE_SIGMA[FAINTNESS] = {2.2f, 3.2f};     /* places */
+static const float COLOUR_SCALE[FAINTNESS] = {0.06f, 0.25f}; /* coded units, all channels together */
 static const float EDGE_REACH = 3.0f;     /* places: how near an edge a pixel must lie to be settled anew */
-static const float POOL_REACH = 2.0f;     /* how far pooling carries an outline */
+static const float POOL_REACH = 2.5f;     /* how far pooling carries an outline */
 static const float POOLED_WEIGHT = 0.25f; /* of a vote for the nearer surface within POOL_REACH of the farther one */
 static const float GROWN_WEIGHT = 0.5f;   /* of a vote whose own sharpest peak is another */
 static const float SETTLED_REACH = 1.0f, SETTLED_WEIGHT = 0.5f;               /* the same in the second round */
@@ -31,18 +34,19 @@ static const float LEAST_TRUST = 0.1f; /* a guess still votes where nothing else
 /* A vote's planes, all of the places' size: at first the energy pixels, then twice as fine each time. */
 typedef struct ballot {
     rf_depth *d;
-    rf_image way;                        /* what each place votes for */
-    rf_image weight;                     /* and how much */
-    rf_image far, near;                  /* the farthest and the nearest around */
-    rf_image strongest;                  /* energy around */
-    rf_image jump;                       /* 1 where depth jumps, else 0 */
-    rf_image at_edge;                    /* 1 where a jump is near enough for the place to be settled anew */
-    rf_image colour[3];                  /* of the guide */
-    rf_image *out;                       /* of the places' size, or twice as fine */
-    int round, finer;                    /* the first two rounds stay at the energy pixels */
-    int cell;                            /* output pixels along the side of a place */
-    float spatial[VOTE_SIDE][VOTE_SIDE]; /* 0 outside the round window */
-    int half[VOTE_SIDE];                 /* half the window's width in each of its rows */
+    rf_image way;                                   /* what each place votes for */
+    rf_image weight;                                /* and how much */
+    rf_image far, near;                             /* the farthest and the nearest around */
+    rf_image strongest;                             /* energy around */
+    rf_image jump;                                  /* 1 where depth jumps, else 0 */
+    rf_image at_edge;                               /* 1 where a jump is near enough for the place to be settled anew */
+    rf_image colour[3];                             /* of the guide */
+    rf_image *out;                                  /* of the places' size, or twice as fine */
+    int round, finer;                               /* the first two rounds stay at the energy pixels */
+    int cell;                                       /* output pixels along the side of a place */
+    rf_image faint;                                 /* RF_U8, energy pixels: 0 to FAINTNESS - 1 */
+    float spatial[FAINTNESS][VOTE_SIDE][VOTE_SIDE]; /* by faint; 0 outside the round window */
+    int half[VOTE_SIDE];                            /* half the window's width in each of its rows */
     float lowest_way;
     int bins;
     float *scratch; /* BIN_LANES * bins per thread */
@@ -55,9 +59,10 @@ typedef struct votes {
     float lower[MAX_VOTES], upper[MAX_VOTES];                /* and what each of them gets */
 } votes;
 
-RF_HOT static void collect(const ballot *b, const float colour[3], int i, int j, votes *v)
+RF_HOT static void collect(const ballot *b, const float colour[3], int i, int j, int faint, votes *v)
 {
     int width = b->way.width, height = b->way.height;
+    float per_square = 1.0f / (COLOUR_SCALE[faint] * COLOUR_SCALE[faint]);
     v->count = 0;
     for (int dy = -VOTE_RADIUS; dy <= VOTE_RADIUS; dy++) {
         if (j + dy < 0 || j + dy >= height)
@@ -68,11 +73,11 @@ RF_HOT static void collect(const ballot *b, const float colour[3], int i, int j,
         const float *green = rf_image_row_f32(&b->colour[1], j + dy) + first;
         const float *blue = rf_image_row_f32(&b->colour[2], j + dy) + first;
         const float *weight = rf_image_row_f32(&b->weight, j + dy) + first;
-        const float *spatial = b->spatial[dy + VOTE_RADIUS] + first - (i - VOTE_RADIUS);
+        const float *spatial = b->spatial[faint][dy + VOTE_RADIUS] + first - (i - VOTE_RADIUS);
         float *restrict out = v->weight + v->count;
         for (int n_x = 0; n_x < n; n_x++) {
             float r = red[n_x] - colour[0], g = green[n_x] - colour[1], bl = blue[n_x] - colour[2];
-            float apart = 1.0f + (r * r + g * g + bl * bl) * (1.0f / (COLOUR_SCALE * COLOUR_SCALE));
+            float apart = 1.0f + (r * r + g * g + bl * bl) * per_square;
             out[n_x] = spatial[n_x] * weight[n_x] / (apart * apart);
         }
         memcpy(v->way + v->count, rf_image_row_f32(&b->way, j + dy) + first, (size_t)n * sizeof(float));
@@ -178,12 +183,13 @@ static void settle_rows(void *arg, int begin, int end, int block, int thread)
             rf_plane_finer(&b->way, y, b->out->width, out);
         else
             memcpy(out, rf_image_row_f32(&b->way, y), (size_t)b->out->width * sizeof *out);
+        const uint8_t *faint = rf_image_row(&b->faint, rf_energy_row(b->d, j * b->cell));
         for (int x = 0; x < b->out->width; x++) {
             int i = rf_clamp_int(x >> shift, 0, b->way.width - 1);
             if (at_edge[i] == 0.0f)
                 continue;
             guide_colour(b, apart * x, apart * y, colour);
-            collect(b, colour, i, j, &v);
+            collect(b, colour, i, j, faint[rf_energy_column(b->d, i * b->cell)], &v);
             float way = mode_of(b, &v, bin);
             if (fabsf(way - out[x]) >= RF_SAME_STEPS)
                 out[x] = way;
@@ -240,6 +246,7 @@ static void weigh_rows(void *arg, int begin, int end, int block, int thread)
         const float *farther = rf_image_row_f32(&b->jump, j);
         const rf_focus *focus = rf_focus_row(b->d, measured);
         float *weight = rf_image_row_f32(&b->weight, j);
+        uint8_t *faint = rf_image_row(&b->faint, measured);
         for (int i = 0; i < b->way.width; i++) {
             float t = trust[rf_energy_column(b->d, i * b->cell)], w = t > LEAST_TRUST ? t : LEAST_TRUST;
             if (far[i] - way[i] > RF_APART_STEPS)
@@ -251,6 +258,9 @@ static void weigh_rows(void *arg, int begin, int end, int block, int thread)
             else if (b->round == 0 && farther[i] - way[i] > RF_APART_STEPS)
                 w *= own_share(focus[i].peak[0].energy, strongest[i], TAIL_SHARE, LEAST_TAIL);
             weight[i] = w;
+            for (int f = 1; b->round == 0 && f < FAINTNESS; f++)
+                if (focus[i].peak[0].energy < FAINT_SHARE[f] * strongest[i])
+                    faint[i] = (uint8_t)f;
         }
     }
 }
@@ -325,7 +335,7 @@ static void settle(ballot *b, rf_image *out, int round)
     rf_pool_rows(d->pool, out->height, RF_DEPTH_BLOCK_ROWS, settle_rows, b);
 }
 
-/* Lets the planes go; `plane` receives where they are. */
+/* Frees the planes; `plane` receives where they are. */
 static void free_planes(ballot *b, rf_image *plane[PLANES])
 {
     rf_image *all[PLANES] = {&b->weight,  &b->far,       &b->near,      &b->strongest, &b->jump,
@@ -357,8 +367,9 @@ static rf_status start_ballot(ballot *b, rf_depth *d, rf_error *err)
     for (int dy = -VOTE_RADIUS; dy <= VOTE_RADIUS; dy++)
         for (int dx = -VOTE_RADIUS; dx <= VOTE_RADIUS; dx++)
             if (dx * dx + dy * dy <= VOTE_RADIUS * VOTE_RADIUS) {
-                b->spatial[dy + VOTE_RADIUS][dx + VOTE_RADIUS] =
-                    expf(-0.5f * (float)(dx * dx + dy * dy) / (VOTE_SIGMA * VOTE_SIGMA));
+                for (int f = 0; f < FAINTNESS; f++)
+                    b->spatial[f][dy + VOTE_RADIUS][dx + VOTE_RADIUS] =
+                        expf(-0.5f * (float)(dx * dx + dy * dy) / (VOTE_SIGMA[f] * VOTE_SIGMA[f]));
                 b->half[dy + VOTE_RADIUS] = dx; /* the last one stays */
             }
     return rf_alloc(&b->scratch, (size_t)rf_pool_threads(d->pool) * (size_t)b->bins * BIN_LANES, sizeof *b->scratch,
@@ -395,6 +406,7 @@ rf_status rf_outline_settle(rf_depth *d, rf_image *depth_map, rf_error *err)
     ballot *b = NULL;
     RF_TRY(rf_alloc(&b, 1, sizeof *b, "the depth edges", err));
     RF_TRY(start_ballot(b, d, err));
+    RF_TRY(rf_image_alloc(&b->faint, d->energy_width, d->energy_height, 1, RF_U8, "the depth edges", err));
     RF_TRY(make_planes(b, d->energy_width, d->energy_height, err));
     for (int i = 0; i < 2; i++)
         RF_TRY(rf_image_alloc_raw(&settled[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth edges", err));
@@ -408,6 +420,7 @@ done:
     if (b != NULL) {
         rf_image *plane[PLANES];
         free_planes(b, plane);
+        rf_image_free(&b->faint);
         rf_free(b->scratch);
         rf_free(b);
     }
