@@ -15,7 +15,7 @@ static const float OVER_NOISE = 6.0f;  /* what a peak must have that continues a
 static const float FIRST_SHARE = 0.2f, SECOND_SHARE = 0.5f; /* the same, of the energy of the place continued */
 static const float TRAIL_SHARE = 0.03f; /* an outline leaves less than this of its energy where its trail begins */
 enum { TRAIL_REACH = 6 };               /* energy pixels: how far it goes */
-static const float GROWN_TRUST = 0.3f;
+static const float GROWN_TRUST = 0.6f;
 
 typedef struct growth {
     rf_depth *d;

@@ -12,45 +12,14 @@
 #include <string.h>
 
 #include "base/hot.h"
-#include "depth/state.h"
+#include "depth/ballot.h"
 #include "railfold/memory.h"
 
-enum { LANES = 8, BIN_LANES = 4, PLANES = 9, FAINTNESS = 2 };
-enum { VOTE_RADIUS = 7, VOTE_SIDE = 2 * VOTE_RADIUS + 1, MAX_VOTES = VOTE_SIDE * VOTE_SIDE }; /* places */
+enum { LANES = 8, BIN_LANES = 4, PLANES = 9, MAX_VOTES = VOTE_SIDE * VOTE_SIDE };
 
-/* By how faint a place is: it has less than this share of the strongest energy within LEAK_REACH. */
-static const float FAINT_SHARE[FAINTNESS] = {INFINITY, 0.03f};
 static const float VOTE_SIGMA[FAINTNESS] = {2.2f, 3.2f};     /* places */
 static const float COLOUR_SCALE[FAINTNESS] = {0.06f, 0.25f}; /* coded units, all channels together */
-static const float EDGE_REACH = 3.0f;     /* places: how near an edge a pixel must lie to be settled anew */
-static const float POOL_REACH = 2.5f;     /* how far pooling carries an outline */
-static const float POOLED_WEIGHT = 0.25f; /* of a vote for the nearer surface within POOL_REACH of the farther one */
-static const float GROWN_WEIGHT = 0.5f;   /* of a vote whose own sharpest peak is another */
-static const float SETTLED_REACH = 1.0f, SETTLED_WEIGHT = 0.5f;               /* the same in the second round */
-static const float LEAK_REACH = 6.0f, LEAK_SHARE = 0.25f, LEAST_SHARE = 0.1f; /* see own_share */
-static const float TAIL_SHARE = 0.2f, LEAST_TAIL = 0.2f;                      /* the same, of nearer places */
-static const float LEAST_TRUST = 0.1f; /* a guess still votes where nothing else does */
-
-/* A vote's planes, all of the places' size: at first the energy pixels, then twice as fine each time. */
-typedef struct ballot {
-    rf_depth *d;
-    rf_image way;                                   /* what each place votes for */
-    rf_image weight;                                /* and how much */
-    rf_image far, near;                             /* the farthest and the nearest around */
-    rf_image strongest;                             /* energy around */
-    rf_image jump;                                  /* 1 where depth jumps, else 0 */
-    rf_image at_edge;                               /* 1 where a jump is near enough for the place to be settled anew */
-    rf_image colour[3];                             /* of the guide */
-    rf_image *out;                                  /* of the places' size, or twice as fine */
-    int round, finer;                               /* the first two rounds stay at the energy pixels */
-    int cell;                                       /* output pixels along the side of a place */
-    rf_image faint;                                 /* RF_U8, energy pixels: 0 to FAINTNESS - 1 */
-    float spatial[FAINTNESS][VOTE_SIDE][VOTE_SIDE]; /* by faint; 0 outside the round window */
-    int half[VOTE_SIDE];                            /* half the window's width in each of its rows */
-    float lowest_way;
-    int bins;
-    float *scratch; /* BIN_LANES * bins per thread */
-} ballot;
+static const float EDGE_REACH = 3.0f; /* places: how near an edge a pixel must lie to be settled anew */
 
 typedef struct votes {
     int count;
@@ -59,7 +28,7 @@ typedef struct votes {
     float lower[MAX_VOTES], upper[MAX_VOTES];                /* and what each of them gets */
 } votes;
 
-RF_HOT static void collect(const ballot *b, const float colour[3], int i, int j, int faint, votes *v)
+RF_HOT static void collect(const rf_ballot *b, const float colour[3], int i, int j, int faint, votes *v)
 {
     int width = b->way.width, height = b->way.height;
     float per_square = 1.0f / (COLOUR_SCALE[faint] * COLOUR_SCALE[faint]);
@@ -106,7 +75,7 @@ RF_HOT static float mean_around(const votes *v, float centre)
 }
 
 /* Which bins the votes go to, linear between two; *low and *high: the first and the last. */
-RF_HOT static void sort_votes(const ballot *b, votes *v, int *low, int *high)
+RF_HOT static void sort_votes(const rf_ballot *b, votes *v, int *low, int *high)
 {
     int first = b->bins, last = 0, most = b->bins - 2;
     for (int n = 0; n < v->count; n++) {
@@ -126,7 +95,7 @@ RF_HOT static void sort_votes(const ballot *b, votes *v, int *low, int *high)
 
 /* The mean of the votes round the mode of their histogram. `bin` holds BIN_LANES values a bin, in which votes take
  * turns: neighbours mostly vote for one bin. It is zeroed before and after. */
-static float mode_of(const ballot *b, votes *v, float *bin)
+static float mode_of(const rf_ballot *b, votes *v, float *bin)
 {
     int low, high;
     sort_votes(b, v, &low, &high);
@@ -154,7 +123,7 @@ static float mode_of(const ballot *b, votes *v, float *bin)
 }
 
 /* The guide's mean over half a place, its top left pixel at (x, y) of the output. */
-static void guide_colour(const ballot *b, int x, int y, float colour[3])
+static void guide_colour(const rf_ballot *b, int x, int y, float colour[3])
 {
     int side = b->cell / 2;
     float sum[3] = {0.0f}, share = 1.0f / (float)(side * side);
@@ -171,7 +140,7 @@ static void guide_colour(const ballot *b, int x, int y, float colour[3])
 static void settle_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
-    const ballot *b = arg;
+    const rf_ballot *b = arg;
     float *bin = b->scratch + (size_t)thread * (size_t)b->bins * BIN_LANES;
     votes v;
     int shift = b->finer ? 1 : 0, apart = b->finer ? b->cell / 2 : b->cell;
@@ -197,95 +166,12 @@ static void settle_rows(void *arg, int begin, int end, int block, int thread)
     }
 }
 
-/* How far a place's energy is its own, beside an edge. A farther place may show ground through the blurred rim of a
- * nearer part: a quarter of its energy or less is left from the outline inwards. A nearer place may have the tail of
- * what was pooled from the outline. */
-static float own_share(float energy, float strongest_around, float full, float least)
-{
-    float share = energy / (full * strongest_around + FLT_MIN);
-    return share > 1.0f ? 1.0f : share < least ? least : share;
-}
-
-/* The strongest energy of the place's own surface around it; 0 where few places agree on that surface. */
-static float own_level(const ballot *b, int i, int j)
-{
-    float level = 0.0f, way = rf_image_row_f32(&b->way, j)[i];
-    int reach = (int)LEAK_REACH, width = b->way.width;
-    if (b->d->known[(size_t)j * (size_t)width + (size_t)i] != RF_KNOWN)
-        return 0.0f;
-    for (int y = j > reach ? j - reach : 0; y <= j + reach && y < b->way.height; y++) {
-        const float *ways = rf_image_row_f32(&b->way, y), *own = rf_image_row_f32(&b->d->way, y);
-        const rf_focus *focus = rf_focus_row(b->d, y);
-        for (int x = i > reach ? i - reach : 0; x <= i + reach && x < width; x++)
-            if (fabsf(ways[x] - way) < RF_SAME_STEPS && fabsf(ways[x] - own[x]) < RF_SAME_STEPS)
-                level = fmaxf(level, focus[x].peak[0].energy);
-    }
-    return level;
-}
-
-/* Ground beside a nearer part: its energy may be the part's rim letting it through, unless it is as strong as the
- * part's own or, on faint ground, as the ground's around. */
-static float share_beside_near(const ballot *b, int i, int j)
-{
-    float energy = rf_focus_row(b->d, j)[i].peak[0].energy;
-    float share = own_share(energy, rf_image_row_f32(&b->strongest, j)[i], LEAK_SHARE, LEAST_SHARE);
-    float level = share < 1.0f ? own_level(b, i, j) : 0.0f;
-    return level > 0.0f ? fmaxf(share, own_share(energy, level, LEAK_SHARE, LEAST_SHARE)) : share;
-}
-
-static void weigh_rows(void *arg, int begin, int end, int block, int thread)
-{
-    (void)block;
-    (void)thread;
-    ballot *b = arg;
-    for (int j = begin; j < end; j++) {
-        const float *way = rf_image_row_f32(&b->way, j), *far = rf_image_row_f32(&b->far, j);
-        const float *near = rf_image_row_f32(&b->near, j), *strongest = rf_image_row_f32(&b->strongest, j);
-        int measured = rf_energy_row(b->d, j * b->cell);
-        const float *own = rf_image_row_f32(&b->d->way, measured), *trust = rf_image_row_f32(&b->d->trust, measured);
-        const float *farther = rf_image_row_f32(&b->jump, j);
-        const rf_focus *focus = rf_focus_row(b->d, measured);
-        float *weight = rf_image_row_f32(&b->weight, j);
-        uint8_t *faint = rf_image_row(&b->faint, measured);
-        for (int i = 0; i < b->way.width; i++) {
-            float t = trust[rf_energy_column(b->d, i * b->cell)], w = t > LEAST_TRUST ? t : LEAST_TRUST;
-            if (far[i] - way[i] > RF_APART_STEPS)
-                w *= b->round > 0 ? SETTLED_WEIGHT : POOLED_WEIGHT;
-            if (b->round == 0 && fabsf(way[i] - own[i]) > RF_SAME_STEPS)
-                w *= GROWN_WEIGHT;
-            if (b->round == 0 && way[i] - near[i] > RF_APART_STEPS)
-                w *= share_beside_near(b, i, j);
-            else if (b->round == 0 && farther[i] - way[i] > RF_APART_STEPS)
-                w *= own_share(focus[i].peak[0].energy, strongest[i], TAIL_SHARE, LEAST_TAIL);
-            weight[i] = w;
-            for (int f = 1; b->round == 0 && f < FAINTNESS; f++)
-                if (focus[i].peak[0].energy < FAINT_SHARE[f] * strongest[i])
-                    faint[i] = (uint8_t)f;
-        }
-    }
-}
-
-/* Energies of the places that did not change surface when the front grew, into `weight` for the time being. */
-static void energy_rows(void *arg, int begin, int end, int block, int thread)
-{
-    (void)block;
-    (void)thread;
-    ballot *b = arg;
-    for (int j = begin; j < end; j++) {
-        const float *way = rf_image_row_f32(&b->way, j), *own = rf_image_row_f32(&b->d->way, j);
-        const rf_focus *focus = rf_focus_row(b->d, j);
-        float *energy = rf_image_row_f32(&b->weight, j);
-        for (int i = 0; i < b->way.width; i++)
-            energy[i] = fabsf(way[i] - own[i]) < RF_SAME_STEPS ? focus[i].peak[0].energy : 0.0f;
-    }
-}
-
 /* An edge is a jump from a place to the next: a steep slope is none. */
 static void jump_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
     (void)thread;
-    ballot *b = arg;
+    rf_ballot *b = arg;
     int width = b->way.width, height = b->way.height;
     for (int j = begin; j < end; j++) {
         const float *above = rf_image_row_f32(&b->way, rf_clamp_int(j - 1, 0, height - 1));
@@ -305,7 +191,7 @@ static void colour_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
     (void)thread;
-    ballot *b = arg;
+    rf_ballot *b = arg;
     for (int j = begin; j < end; j++)
         for (int i = 0; i < b->way.width; i++) {
             float colour[3];
@@ -316,27 +202,20 @@ static void colour_rows(void *arg, int begin, int end, int block, int thread)
 }
 
 /* One round of voting: b->way is what is voted with, `out` the result. */
-static void settle(ballot *b, rf_image *out, int round)
+static void settle(rf_ballot *b, rf_image *out, int round)
 {
     rf_depth *d = b->d;
     b->round = round;
     b->finer = round > 1;
     b->out = out;
-    rf_plane_extreme(&b->way, &b->far, b->round > 0 ? SETTLED_REACH : POOL_REACH, -1.0f, d->pool);
-    if (b->round == 0) {
-        rf_plane_extreme(&b->way, &b->near, LEAK_REACH, 1.0f, d->pool);
-        rf_plane_extreme(&b->way, &b->jump, LEAK_REACH, -1.0f, d->pool);
-        rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, energy_rows, b);
-        rf_plane_extreme(&b->weight, &b->strongest, LEAK_REACH, -1.0f, d->pool);
-    }
-    rf_pool_rows(d->pool, b->way.height, RF_DEPTH_BLOCK_ROWS, weigh_rows, b);
+    rf_ballot_weigh(b);
     rf_pool_rows(d->pool, b->way.height, RF_DEPTH_BLOCK_ROWS, jump_rows, b);
     rf_plane_extreme(&b->jump, &b->at_edge, EDGE_REACH, -1.0f, d->pool);
     rf_pool_rows(d->pool, out->height, RF_DEPTH_BLOCK_ROWS, settle_rows, b);
 }
 
 /* Frees the planes; `plane` receives where they are. */
-static void free_planes(ballot *b, rf_image *plane[PLANES])
+static void free_planes(rf_ballot *b, rf_image *plane[PLANES])
 {
     rf_image *all[PLANES] = {&b->weight,  &b->far,       &b->near,      &b->strongest, &b->jump,
                              &b->at_edge, &b->colour[0], &b->colour[1], &b->colour[2]};
@@ -347,7 +226,7 @@ static void free_planes(ballot *b, rf_image *plane[PLANES])
 }
 
 /* The planes of a grid of width x height places; those of the grid before are let go. */
-static rf_status make_planes(ballot *b, int width, int height, rf_error *err)
+static rf_status make_planes(rf_ballot *b, int width, int height, rf_error *err)
 {
     rf_status status = RF_OK;
     rf_image *plane[PLANES];
@@ -358,7 +237,7 @@ done:
     return status;
 }
 
-static rf_status start_ballot(ballot *b, rf_depth *d, rf_error *err)
+static rf_status start_ballot(rf_ballot *b, rf_depth *d, rf_error *err)
 {
     b->d = d;
     b->cell = d->cell;
@@ -377,7 +256,7 @@ static rf_status start_ballot(ballot *b, rf_depth *d, rf_error *err)
 }
 
 /* From the places' size by doubling to the full one; `settled` is what the places hold, and is let go. */
-static rf_status refine(ballot *b, rf_image *settled, rf_image *depth_map, rf_error *err)
+static rf_status refine(rf_ballot *b, rf_image *settled, rf_image *depth_map, rf_error *err)
 {
     rf_status status = RF_OK;
     rf_depth *d = b->d;
@@ -403,7 +282,7 @@ rf_status rf_outline_settle(rf_depth *d, rf_image *depth_map, rf_error *err)
 {
     rf_status status;
     rf_image settled[2] = {{0}, {0}};
-    ballot *b = NULL;
+    rf_ballot *b = NULL;
     RF_TRY(rf_alloc(&b, 1, sizeof *b, "the depth edges", err));
     RF_TRY(start_ballot(b, d, err));
     RF_TRY(rf_image_alloc(&b->faint, d->energy_width, d->energy_height, 1, RF_U8, "the depth edges", err));

@@ -25,7 +25,7 @@ static const float LOCAL_BAND0_FREQUENCY = 0.42f, LOCAL_LOSS_SHARE = 0.7f;
 static const float LEAST_SUPPORT = 2.4f; /* steps: narrower saves no detail and gathers more noise (0.1 dB) */
 /* Beside a depth edge depth itself is less sure: the range is never narrower than this there (0.12 dB on crossing
  * bristles). */
-static const float EDGE_WIDTH = 0.7f, EDGE_STEPS = 0.7f;
+static const float EDGE_WIDTH = 0.85f, EDGE_STEPS = 0.7f;
 enum { EDGE_REACH_PX = 3 };
 static const float ENOUGH_SHARE = 0.7f; /* of the support wanted: less, and the plain kernel averages more */
 static const float PLAIN_SHARE =
