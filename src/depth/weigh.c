@@ -11,6 +11,8 @@ static const float GROWN_WEIGHT = 0.5f;   /* of a vote whose own sharpest peak i
 static const float SETTLED_REACH = 1.0f, SETTLED_WEIGHT = 0.5f;               /* the same in the second round */
 static const float LEAK_REACH = 6.0f, LEAK_SHARE = 0.25f, LEAST_SHARE = 0.1f; /* see own_share */
 static const float TAIL_SHARE = 0.2f, LEAST_TAIL = 0.2f;                      /* the same, of nearer places */
+static const float FAINT_GROUND =
+    0.1f; /* of the energy around: ground that has less of its own, see share_beside_near */
 static const float LEAST_TRUST = 0.1f; /* a guess still votes where nothing else does */
 /* By how faint a place is: it has less than this share of the strongest energy within LEAK_REACH. */
 static const float FAINT_SHARE[FAINTNESS] = {INFINITY, 0.03f};
@@ -45,10 +47,12 @@ static float own_level(const rf_ballot *b, int i, int j)
  * part's own or, on faint ground, as the ground's around. */
 static float share_beside_near(const rf_ballot *b, int i, int j)
 {
-    float energy = rf_focus_row(b->d, j)[i].peak[0].energy;
-    float share = own_share(energy, rf_image_row_f32(&b->strongest, j)[i], LEAK_SHARE, LEAST_SHARE);
+    float energy = rf_focus_row(b->d, j)[i].peak[0].energy, strongest = rf_image_row_f32(&b->strongest, j)[i];
+    float share = own_share(energy, strongest, LEAK_SHARE, LEAST_SHARE);
     float level = share < 1.0f ? own_level(b, i, j) : 0.0f;
-    return level > 0.0f ? rf_higher(share, own_share(energy, level, LEAK_SHARE, LEAST_SHARE)) : share;
+    if (level > 0.0f && level < FAINT_GROUND * strongest)
+        share = rf_higher(share, own_share(energy, level, LEAK_SHARE, LEAST_SHARE));
+    return share;
 }
 
 static void weigh_rows(void *arg, int begin, int end, int block, int thread)
