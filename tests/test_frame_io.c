@@ -141,14 +141,23 @@ typedef struct reader_job {
     int wrong;
 } reader_job;
 
+/* What lies between the rows is nobody's. */
+static int same_rows(const rf_image *a, const rf_image *b)
+{
+    size_t row_bytes = (size_t)a->width * (size_t)a->channels * rf_sample_bytes(a->sample);
+    int same = a->width == b->width && a->height == b->height && a->channels == b->channels && a->sample == b->sample;
+    for (int y = 0; same && y < a->height; y++)
+        same = memcmp(rf_image_row(a, y), rf_image_row(b, y), row_bytes) == 0;
+    return same;
+}
+
 static void *read_many(void *arg)
 {
     reader_job *job = arg;
     rf_image image = {0};
     for (int i = 0; i < 30; i++) {
         rf_error err = {0};
-        if (rf_frame_read(job->path, NULL, &image, NULL, NULL, &err) != RF_OK ||
-            memcmp(image.data, job->expected.data, image.stride_bytes * (size_t)image.height) != 0)
+        if (rf_frame_read(job->path, NULL, &image, NULL, NULL, &err) != RF_OK || !same_rows(&image, &job->expected))
             job->wrong++;
     }
     rf_image_free(&image);
