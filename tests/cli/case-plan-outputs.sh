@@ -53,14 +53,18 @@ sys.exit(text not in page)' "$1" "$2" || fault "$1 does not hold this: $(cat "$2
     holds "$kept/stderr" 'warning: diffraction-bound'
     works plan $lens --aperture 2 --strict
 
-    # Under 10 ms, start of the program included: the best of 50 runs, since other programs want the processor too.
+    # Under 10 ms, start of the program included: the best of 50 runs, since other programs want the processor too. Where
+    # starting alone (--version) takes more than half of that, the answer may take as long again.
     [ "$RAILFOLD" = "${TOOLS%/release/tools}/release/railfold" ] || exit 0 # a wrapper or a sanitizer is slower
     /usr/bin/python3 -c 'import subprocess, sys, time
-best_ms = 1e9
-for _ in range(50):
-    start = time.perf_counter()
-    subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL, check=True)
-    best_ms = min(best_ms, 1000 * (time.perf_counter() - start))
-print(f"answer in {best_ms:.2f} ms")
-sys.exit(best_ms >= 10)' "$RAILFOLD" plan $lens $light --aperture 11 || fault "the answer takes 10 ms or more"
+def best_ms(*arguments):
+    best = 1e9
+    for _ in range(50):
+        start = time.perf_counter()
+        subprocess.run(arguments, stdout=subprocess.DEVNULL, check=True)
+        best = min(best, 1000 * (time.perf_counter() - start))
+    return best
+start_ms, answer_ms = best_ms(sys.argv[1], "--version"), best_ms(*sys.argv[1:])
+print(f"start in {start_ms:.2f} ms, answer in {answer_ms:.2f} ms")
+sys.exit(answer_ms >= max(10, 2 * start_ms))' "$RAILFOLD" plan $lens $light --aperture 11 || fault "the answer takes 10 ms or more, and twice the start of the program"
 }
