@@ -100,7 +100,7 @@ static void pack_strips(void *arg, int begin, int end, int block, int thread)
         size_t first = (size_t)i * whole,
                rows = (size_t)pack->rows - first < whole ? (size_t)pack->rows - first : whole;
         size_t bytes = rows * pack->row_bytes, sample = bytes < SAMPLE_BYTES ? bytes : SAMPLE_BYTES;
-        size_t to = (size_t)(pack->turn + i);
+        size_t to = (size_t)pack->turn + (size_t)i;
         char *raw = pack->raw + first * pack->row_bytes, *packed = pack->packed + to * pack->room;
         for (size_t y = 0; y < rows && pack->sample != RF_F32; y++)
             difference_row(raw + y * pack->row_bytes, pack->sample, pack->row_bytes / rf_sample_bytes(pack->sample),
@@ -134,7 +134,7 @@ int tiff_pack_run(tiff_pack *pack)
 
 void *tiff_pack_strip(const tiff_pack *pack, int i, size_t *bytes)
 {
-    size_t at = (size_t)(pack->turn + i);
+    size_t at = (size_t)pack->turn + (size_t)i;
     *bytes = pack->size[at];
     return pack->packed + at * pack->room;
 }

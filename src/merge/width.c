@@ -162,7 +162,7 @@ static uint8_t kernel_at(const width_job *job, int plain_step, int local_step, i
 /* The cells of two rows of pixels, CELLS at a time. */
 static void width_cells(const width_job *job, int y, int x, int cells)
 {
-    float energy[BANDS][CELLS] = {{0}}, plain[CELLS], local[CELLS] = {0};
+    float energy[BANDS][CELLS] = {{0}}, plain[CELLS] = {0}, local[CELLS] = {0};
     uint8_t *out = rf_image_row(job->out, y);
     for (int l = 0; l < BANDS; l++)
         energy_row(&job->energy[l], l, x, (float)y + 0.5f, cells, energy[l]);
