@@ -140,13 +140,20 @@ static inline void wipe(drawn_take *take)
     assert_int_equal(rmdir(take->folder), 0);
 }
 
-static inline void look_at(const drawn_take *take, int threads, rf_check_result *result)
+/* threads: 0 = one per processor */
+static inline rf_check_options options_for(const drawn_take *take, int threads)
 {
     rf_check_options options = rf_check_options_default();
-    rf_error err = {0};
     options.frames = take->list;
     options.frame_count = FRAMES;
     options.threads = threads;
+    return options;
+}
+
+static inline void look_at(const drawn_take *take, int threads, rf_check_result *result)
+{
+    rf_check_options options = options_for(take, threads);
+    rf_error err = {0};
     rf_check_result_init(result);
     if (rf_check_take(&options, result, &err) != RF_OK)
         fail_msg("%s", err.text);

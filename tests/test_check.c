@@ -182,12 +182,9 @@ static void frames_read_again_say_the_same_as_frames_kept(void **state)
     draw(&take, &s);
     char *texts[3];
     for (int i = 0; i < 3; i++) {
-        rf_check_options options = rf_check_options_default();
+        rf_check_options options = options_for(&take, 2);
         rf_check_result result;
         rf_error err = {0};
-        options.frames = take.list;
-        options.frame_count = FRAMES;
-        options.threads = 2;
         options.kept_bytes = room[i];
         rf_check_result_init(&result);
         if (rf_check_take(&options, &result, &err) != RF_OK)
@@ -210,12 +207,9 @@ static void failing_memory_is_told(void **state)
     draw(&take, &none);
     size_t held = rf_memory_held();
     for (long n = 1; n < 400; n += n < 60 ? 1 : 23) {
-        rf_check_options options = rf_check_options_default();
+        rf_check_options options = options_for(&take, 1);
         rf_check_result result;
         rf_error err = {0};
-        options.frames = take.list;
-        options.frame_count = FRAMES;
-        options.threads = 1;
         rf_check_result_init(&result);
         rf_memory_fail_after(n);
         rf_status status = rf_check_take(&options, &result, &err);
@@ -304,11 +298,9 @@ static void take_shorter_than_planned_is_told(void **state)
     drawn_take take;
     rf_check_result result;
     rf_check_plan plan = {.frames = 40};
-    rf_check_options options = rf_check_options_default();
     rf_error err = {0};
     draw(&take, &none);
-    options.frames = take.list;
-    options.frame_count = FRAMES;
+    rf_check_options options = options_for(&take, 0);
     options.plan = &plan;
     rf_check_result_init(&result);
     assert_int_equal(rf_check_take(&options, &result, &err), RF_OK);
@@ -329,11 +321,9 @@ static void stop_is_heeded(void **state)
     (void)state;
     drawn_take take;
     rf_check_result result;
-    rf_check_options options = rf_check_options_default();
     rf_error err = {0};
     draw(&take, &none);
-    options.frames = take.list;
-    options.frame_count = FRAMES;
+    rf_check_options options = options_for(&take, 0);
     options.progress = stop_at_once;
     rf_check_result_init(&result);
     assert_int_equal(rf_check_take(&options, &result, &err), RF_ERR_STOPPED);
