@@ -100,11 +100,23 @@ static rf_status add_to_merge(rf_run *run, int k, const rf_source *source, void 
     return run->take.options->page != NULL ? rf_album_add(&run->album, &run->take, k, source, err) : RF_OK;
 }
 
+/* The depth's confidence and deviation, when no output shows them, make room for one frame more to be decoded ahead. */
+static int let_go_of_maps(rf_run *run)
+{
+    const rf_merge_options *o = run->take.options;
+    if (o->confidence != NULL || o->sigma != NULL || o->depth_view != NULL || o->page != NULL ||
+        o->view == RF_VIEW_PARALLEL)
+        return 0;
+    rf_image_free(&run->maps.confidence);
+    rf_image_free(&run->maps.sigma);
+    return 1;
+}
+
 static rf_status merge_frames(rf_run *run, rf_image *near_view, rf_error *err)
 {
     rf_status status;
     const rf_take *take = &run->take;
-    int count = take->report->frame_count;
+    int count = take->report->frame_count, ahead = let_go_of_maps(run) ? RF_FEED_AHEAD : 1;
     rf_merge_cover *covers = NULL;
     rf_merge_settings settings = {.width = take->info.width,
                                   .height = take->info.height,
@@ -121,7 +133,7 @@ static rf_status merge_frames(rf_run *run, rf_image *near_view, rf_error *err)
     turn_depth(run, &run->maps.depth);
     RF_TRY(rf_merge_create(&run->merge, &settings, covers, &run->maps.depth, near_view, take->pool, err));
     run->take.digesting = take->options->digests;
-    rf_reading all = {.end = count, .stride = 1, .reduce = 1, .ahead = 1}; /* a merge has no memory to spare */
+    rf_reading all = {.end = count, .stride = 1, .reduce = 1, .ahead = ahead};
     RF_TRY(rf_run_pass(run, "merge", all, 0, count, add_to_merge, NULL, err));
     run->picture = rf_merge_finish(run->merge);
     turn_depth(run, &run->maps.depth);

@@ -17,7 +17,7 @@ typedef struct slot {
 typedef struct look {
     rf_take *take;
     int index[RF_SENSOR_SAMPLE_MAX]; /* frames of the sample */
-    int count;
+    int count, reduce; /* of the lumas, see slot */
     slot slots[SLOTS];
 } look;
 
@@ -42,14 +42,14 @@ static void decode_aside(void *arg)
     s->status = decode(s, &s->error);
 }
 
-static void start(look *l, int i, int reduce)
+static void start(look *l, int i)
 {
     if (i >= l->count)
         return;
     slot *s = &l->slots[i % SLOTS];
     s->take = l->take;
     s->frame = l->index[i];
-    s->reduce = reduce;
+    s->reduce = l->reduce;
     rf_pool_side_on(l->take->pool, i % RF_POOL_LANES, decode_aside, s);
 }
 
@@ -74,20 +74,31 @@ static rf_status survey(rf_run *run, rf_sensor *sensor, slot *s, rf_error *err)
     return status;
 }
 
-/* Every frame of the sample, the next ones decoded meanwhile; frames that are left out drop out of it. */
+/* Begins to decode a look's first frames. */
+static void begin_look(look *l, int second)
+{
+    int reduce = rf_run_luma_reduce(l->take->info.width, l->take->info.height);
+    l->reduce = second || reduce < 2 ? 0 : reduce; /* lumas of full size would take more room than they are worth */
+    for (int i = 0; i < RF_POOL_LANES; i++)
+        start(l, i);
+}
+
+static void wait_for_lanes(look *l)
+{
+    for (int lane = 0; lane < RF_POOL_LANES; lane++)
+        rf_pool_join_on(l->take->pool, lane);
+}
+
+/* Every frame of a look that was begun, the next ones decoded meanwhile; frames that are left out drop out of it. */
 static rf_status look_at(rf_run *run, look *l, rf_sensor *sensor, int second, rf_error *err)
 {
     rf_status status = RF_OK;
     int kept = 0, count = l->count, index[RF_SENSOR_SAMPLE_MAX];
-    int reduce = rf_run_luma_reduce(run->take.info.width, run->take.info.height);
-    reduce = second || reduce < 2 ? 0 : reduce; /* lumas of full size would take more room than they are worth */
     memcpy(index, l->index, sizeof index);
-    for (int i = 0; i < RF_POOL_LANES; i++)
-        start(l, i, reduce);
     for (int i = 0; i < count; i++) {
         slot *s = &l->slots[i % SLOTS];
         rf_pool_join_on(l->take->pool, i % RF_POOL_LANES);
-        start(l, i + RF_POOL_LANES, reduce);
+        start(l, i + RF_POOL_LANES);
         RF_TRY(rf_take_progress(l->take, "sensor", second * count + i, 2 * count, err));
         if (s->status != RF_OK) {
             RF_TRY(rf_take_bad_frame(l->take, s->frame, s->status, &s->error, err));
@@ -99,13 +110,13 @@ static rf_status look_at(rf_run *run, look *l, rf_sensor *sensor, int second, rf
     memcpy(l->index, index, sizeof index);
     l->count = kept;
 done:
-    for (int lane = 0; lane < RF_POOL_LANES; lane++)
-        rf_pool_join_on(l->take->pool, lane);
+    wait_for_lanes(l);
     return status;
 }
 
-static void free_look(look *l)
+static void end_look(look *l)
 {
+    wait_for_lanes(l);
     for (int i = 0; i < SLOTS; i++) {
         rf_image_free(&l->slots[i].whole);
         rf_image_free(&l->slots[i].luma);
@@ -132,11 +143,13 @@ rf_status rf_run_sensor(rf_run *run, rf_error *err)
     if (l.count == 0)
         return RF_OK;
     total = 2 * l.count;
+    begin_look(&l, 0); /* what the sensor's maps take from the system takes as long as a decode */
     RF_TRY(rf_sensor_create(&sensor, take->info.width, take->info.height, take->info.channels, take->info.sample,
                             take->pool, err));
     RF_TRY(look_at(run, &l, sensor, 0, err));
     RF_TRY(rf_sensor_suspects(sensor, &suspects, err));
     if (suspects > 0) {
+        begin_look(&l, 1);
         RF_TRY(look_at(run, &l, sensor, 1, err));
         RF_TRY(rf_sensor_finish(sensor, &take->sensor, err));
     }
@@ -147,6 +160,6 @@ rf_status rf_run_sensor(rf_run *run, rf_error *err)
     RF_TRY(rf_take_progress(take, "sensor", total, total, err));
 done:
     rf_sensor_destroy(&sensor);
-    free_look(&l);
+    end_look(&l);
     return status;
 }
