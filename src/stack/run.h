@@ -16,6 +16,7 @@ typedef struct rf_early {
 
 typedef struct rf_run {
     rf_take take;
+    rf_feed feed; /* the pass that was begun */
     rf_early early[RF_SENSOR_SAMPLE_MAX]; /* until the aligner has had them */
     int early_count;
     rf_pose *poses;    /* one a frame */
@@ -49,12 +50,14 @@ rf_status rf_run_merge(rf_run *run, rf_error *err) RF_CHECKED;
 /* --view parallel: picture and maps moved to scale. */
 rf_status rf_run_parallel(rf_run *run, rf_error *err) RF_CHECKED;
 
-/* One pass over the used frames that the reading names: calls `each` with the frame number and the frame in output
- * geometry, made piece by piece as it is asked for; progress counts frames from `done` on. */
+/* One pass over the used frames that the reading names. From its beginning on the first ones are decoded, so that the
+ * caller may still have something to do; the pass itself calls `each` with the frame number and the frame in output
+ * geometry, made piece by piece as it is asked for. Progress counts frames from `done` on. */
 typedef rf_status (*rf_each_fn)(rf_run *run, int k, const rf_source *source, void *arg, rf_error *err);
 rf_status rf_run_show(rf_run *run, int k, const rf_image *frame, int reduce, rf_each_fn each, void *arg,
                       rf_error *err) RF_CHECKED; /* the same for one frame, as it was decoded */
-rf_status rf_run_pass(rf_run *run, const char *stage, rf_reading reading, int done, int total, rf_each_fn each,
-                      void *arg, rf_error *err) RF_CHECKED;
+void rf_run_begin_pass(rf_run *run, rf_reading reading);
+rf_status rf_run_pass(rf_run *run, const char *stage, int done, int total, rf_each_fn each, void *arg,
+                      rf_error *err) RF_CHECKED;
 
 #endif

@@ -57,19 +57,24 @@ static rf_status look_and_keep(rf_run *run, int k, const rf_source *source, void
     return add_to_depth(run, k, source, arg, err);
 }
 
+/* Begins to decode what a pass reads. */
+static void begin_pass(rf_run *run, const depth_run *r, int pass)
+{
+    rf_reading now = r->reading;
+    if (pass > 0 && r->small)
+        return;
+    now.reduce = pass == 0 ? now.reduce : 1; /* the near view is gathered at full size */
+    rf_run_begin_pass(run, now);
+}
+
 /* One pass over the frames, all of them counted as `all`. */
 static rf_status run_one_pass(rf_run *run, depth_run *r, int pass, int all, rf_error *err)
 {
-    rf_reading now = r->reading;
     int total = rf_depth_passes(r->depth) * all;
-    if (!r->small) {
-        now.reduce = pass == 0 ? now.reduce : 1; /* the near view is gathered at full size */
-        return rf_run_pass(run, "depth", now, pass * all, total, add_to_depth, r, err);
-    }
-    if (pass == 0)
-        return rf_run_pass(run, "depth", now, 0, total, look_and_keep, r, err);
+    if (!r->small || pass == 0)
+        return rf_run_pass(run, "depth", pass * all, total, r->small ? look_and_keep : add_to_depth, r, err);
     for (int i = 0; i < r->kept_count; i++) {
-        rf_status status = rf_run_show(run, r->kept_k[i], &r->kept[i], now.reduce, add_to_depth, r, err);
+        rf_status status = rf_run_show(run, r->kept_k[i], &r->kept[i], r->reading.reduce, add_to_depth, r, err);
         if (status != RF_OK)
             return status;
     }
@@ -84,12 +89,15 @@ static rf_status run_passes(rf_run *run, depth_run *r, rf_error *err)
     int all = take->report->frame_count, some = (reading->end - 1 - reading->first) / reading->stride + 1;
     int reduce = r->small ? reading->reduce : 1, passes;
     rf_depth_options options = {.far_first = run->far_first, .reduce = r->small ? 1 : reading->reduce};
+    begin_pass(run, r, 0);
     RF_TRY(rf_depth_create(&r->depth, take->info.width / reduce, take->info.height / reduce, some, &options, take->pool,
                            err));
     passes = rf_depth_passes(r->depth);
     for (int i = 0; i < passes; i++) {
         RF_TRY(rf_depth_begin_pass(r->depth, i, err));
         RF_TRY(run_one_pass(run, r, i, all, err));
+        if (i + 1 < passes)
+            begin_pass(run, r, i + 1);
         RF_TRY(rf_depth_end_pass(r->depth, err));
     }
 done:

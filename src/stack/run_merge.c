@@ -24,23 +24,27 @@ rf_status rf_run_show(rf_run *run, int k, const rf_image *frame, int reduce, rf_
     return each(run, k, &source, arg, err);
 }
 
-rf_status rf_run_pass(rf_run *run, const char *stage, rf_reading reading, int done_before, int total, rf_each_fn each,
-                      void *arg, rf_error *err)
+void rf_run_begin_pass(rf_run *run, rf_reading reading)
+{
+    rf_feed_stop(&run->feed);
+    rf_feed_start(&run->feed, &run->take, reading);
+}
+
+rf_status rf_run_pass(rf_run *run, const char *stage, int done_before, int total, rf_each_fn each, void *arg,
+                      rf_error *err)
 {
     rf_status status;
-    rf_feed feed;
     const rf_image *frame;
     int k;
-    rf_feed_start(&feed, &run->take, reading);
     for (;;) {
-        RF_TRY(rf_feed_next(&feed, &k, &frame, err));
+        RF_TRY(rf_feed_next(&run->feed, &k, &frame, err));
         if (frame == NULL)
             break;
         RF_TRY(rf_take_progress(&run->take, stage, done_before + k, total, err));
-        RF_TRY(rf_run_show(run, k, frame, reading.reduce, each, arg, err));
+        RF_TRY(rf_run_show(run, k, frame, run->feed.reading.reduce, each, arg, err));
     }
 done:
-    rf_feed_stop(&feed);
+    rf_feed_stop(&run->feed);
     return status;
 }
 
@@ -125,6 +129,8 @@ static rf_status merge_frames(rf_run *run, rf_image *near_view, rf_error *err)
                                   .noise = run->noise,
                                   .veil = 1};
     double blur = take->report->blur_px_per_step;
+    run->take.digesting = take->options->digests;
+    rf_run_begin_pass(run, (rf_reading){.end = count, .stride = 1, .reduce = 1, .ahead = ahead});
     settings.blur_px_per_step = blur > 0 ? (float)blur : BLUR_UNKNOWN_PX;
     RF_TRY(rf_alloc(&covers, (size_t)count, sizeof *covers, "the coverage", err));
     for (int k = 0; k < count; k++)
@@ -132,9 +138,7 @@ static rf_status merge_frames(rf_run *run, rf_image *near_view, rf_error *err)
             covers[number_from_near(run, k)] = cover_of(run, k);
     turn_depth(run, &run->maps.depth);
     RF_TRY(rf_merge_create(&run->merge, &settings, covers, &run->maps.depth, near_view, take->pool, err));
-    run->take.digesting = take->options->digests;
-    rf_reading all = {.end = count, .stride = 1, .reduce = 1, .ahead = ahead};
-    RF_TRY(rf_run_pass(run, "merge", all, 0, count, add_to_merge, NULL, err));
+    RF_TRY(rf_run_pass(run, "merge", 0, count, add_to_merge, NULL, err));
     run->picture = rf_merge_finish(run->merge);
     turn_depth(run, &run->maps.depth);
 done:

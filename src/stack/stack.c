@@ -114,6 +114,7 @@ done:
 
 static void end_run(rf_run *run)
 {
+    rf_feed_stop(&run->feed);
     rf_run_forget_early(run);
     rf_merge_destroy(&run->merge);
     rf_album_free(&run->album);
