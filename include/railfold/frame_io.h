@@ -103,6 +103,11 @@ rf_status rf_writer_open(rf_writer **out, const char *path, const rf_picture_spe
 /* The next `rows` rows (top to bottom) in the spec's sample type. */
 rf_status rf_writer_rows(rf_writer *writer, const void *data, size_t stride_bytes, int rows, rf_error *err) RF_CHECKED;
 
+/* After the last row: writes what the format still has to, with the spec's pool. What follows, commit or
+ * rf_batch_add_writer, does this itself where it was not; done before, it waits for the disk alone and may run beside
+ * other work. */
+rf_status rf_writer_end_rows(rf_writer *writer, rf_error *err) RF_CHECKED;
+
 /* Finishes, flushes to disk and renames over `path`; frees the writer either way. */
 rf_status rf_writer_commit(rf_writer **writer, rf_error *err) RF_CHECKED;
 

@@ -100,18 +100,25 @@ rf_status rf_writer_rows(rf_writer *writer, const void *data, size_t stride_byte
     return status;
 }
 
-rf_status rf_writer_finish(rf_writer *writer, rf_error *err)
+rf_status rf_writer_end_rows(rf_writer *writer, rf_error *err)
 {
     rf_status status;
+    if (writer->format == NULL)
+        return RF_OK; /* ended before */
     if (writer->rows_done != writer->spec.height)
         RF_TRY(rf_fail(err, RF_ERR_INTERNAL, "%s: only %d of %d rows were given", writer->out.path, writer->rows_done,
                        writer->spec.height));
     RF_TRY(writer->format->finish(writer, err));
     writer->format->close(writer);
     writer->format = NULL;
-    RF_TRY(rf_outfile_finish(&writer->out, err));
 done:
     return status;
+}
+
+rf_status rf_writer_finish(rf_writer *writer, rf_error *err)
+{
+    rf_status status = rf_writer_end_rows(writer, err);
+    return status == RF_OK ? rf_outfile_finish(&writer->out, err) : status;
 }
 
 rf_status rf_writer_commit(rf_writer **writer_at, rf_error *err)

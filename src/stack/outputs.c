@@ -245,19 +245,48 @@ static rf_map_facts map_facts(const rf_take *take, const rf_outputs *outputs, rf
                           .nearer = outputs->far_first};
 }
 
-/* A JPEG is coded by one thread, beside the maps; the other formats keep the pool busy themselves. */
+/* The picture, by far the largest output: a JPEG is coded by one thread beside the maps; the other formats keep the pool
+ * busy themselves, and only their way to the disk and their digest go beside the maps. */
 typedef struct picture_job {
     const rf_take *take;
     const rf_image *picture;
-    rf_writer **writer;
+    rf_batch *batch;
+    char *sha256;
+    rf_writer *writer;
     rf_status status;
     rf_error err;
 } picture_job;
 
+static void complete_picture(void *arg)
+{
+    picture_job *job = arg;
+    const rf_merge_options *options = job->take->options;
+    job->status = rf_batch_add_writer(job->batch, &job->writer, &job->err);
+    if (job->status == RF_OK && options->digests)
+        job->status = rf_batch_digest(job->batch, options->output, job->sha256, &job->err);
+}
+
 static void write_picture_aside(void *arg)
 {
     picture_job *job = arg;
-    job->status = write_picture(job->take, job->picture, NULL, job->writer, &job->err);
+    job->status = write_picture(job->take, job->picture, NULL, &job->writer, &job->err);
+    if (job->status == RF_OK)
+        complete_picture(job);
+}
+
+static rf_status begin_picture(picture_job *job, rf_error *err)
+{
+    rf_status status;
+    rf_pool *pool = job->take->pool;
+    if (is_jpeg(job->take->options->output)) {
+        rf_pool_side(pool, write_picture_aside, job);
+        return RF_OK;
+    }
+    RF_TRY(write_picture(job->take, job->picture, pool, &job->writer, err));
+    RF_TRY(rf_writer_end_rows(job->writer, err));
+    rf_pool_side(pool, complete_picture, job);
+done:
+    return status;
 }
 
 static rf_status write_other(const rf_take *take, const rf_outputs *outputs, int i, const char *path,
@@ -272,21 +301,19 @@ static rf_status write_other(const rf_take *take, const rf_outputs *outputs, int
     return write_view(take, outputs, writer, err);
 }
 
-rf_status rf_outputs_write(const rf_take *take, const rf_outputs *outputs, rf_batch *batch, rf_error *err)
+rf_status rf_outputs_write(const rf_take *take, const rf_outputs *outputs, rf_batch *batch,
+                           char picture_sha256[RF_SHA256_TEXT_BYTES], rf_error *err)
 {
     rf_status status = RF_OK;
     rf_writer *writers[OUTPUTS] = {NULL};
     int total = 0, done_count = 0;
     const char *paths[OUTPUTS];
-    picture_job picture = {.take = take, .picture = outputs->picture, .writer = &writers[0]};
+    picture_job picture = {.take = take, .picture = outputs->picture, .batch = batch, .sha256 = picture_sha256};
     list_paths(take->options, paths);
     for (int i = 0; i < OUTPUTS; i++)
         total += paths[i] != NULL;
     RF_TRY(rf_take_progress(take, "write", done_count++, total, err));
-    if (is_jpeg(paths[0]))
-        rf_pool_side(take->pool, write_picture_aside, &picture);
-    else
-        RF_TRY(write_picture(take, outputs->picture, take->pool, &writers[0], err));
+    RF_TRY(begin_picture(&picture, err));
     for (int i = 1; i < OUTPUTS; i++) {
         if (paths[i] == NULL)
             continue;
@@ -297,12 +324,13 @@ rf_status rf_outputs_write(const rf_take *take, const rf_outputs *outputs, rf_ba
     if (picture.status != RF_OK)
         RF_TRY(rf_fail(err, picture.status, "%s", picture.err.text));
     RF_TRY(rf_take_progress(take, "write", total, total, err));
-    for (int i = 0; i < OUTPUTS; i++)
+    for (int i = 1; i < OUTPUTS; i++)
         if (writers[i] != NULL)
             RF_TRY(rf_batch_add_writer(batch, &writers[i], err));
 done:
     rf_pool_join(take->pool);
-    for (int i = 0; i < OUTPUTS; i++)
+    rf_writer_abort(&picture.writer);
+    for (int i = 1; i < OUTPUTS; i++)
         rf_writer_abort(&writers[i]);
     return status;
 }

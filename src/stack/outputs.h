@@ -2,6 +2,7 @@
 #ifndef RF_OUTPUTS_H
 #define RF_OUTPUTS_H
 
+#include "railfold/digest.h"
 #include "take.h"
 
 typedef struct rf_outputs {
@@ -17,7 +18,9 @@ typedef struct rf_outputs {
  * not a frame of the take, no two alike. Asked before work starts. */
 rf_status rf_outputs_check(const rf_merge_options *options, rf_error *err) RF_CHECKED;
 
-/* Writes all of them under temporary names into the batch. */
-rf_status rf_outputs_write(const rf_take *take, const rf_outputs *outputs, rf_batch *batch, rf_error *err) RF_CHECKED;
+/* Writes all of them under temporary names into the batch. Where the options ask for digests *picture_sha256 receives
+ * the picture's, taken while the maps are written. */
+rf_status rf_outputs_write(const rf_take *take, const rf_outputs *outputs, rf_batch *batch,
+                           char picture_sha256[RF_SHA256_TEXT_BYTES], rf_error *err) RF_CHECKED;
 
 #endif

@@ -138,9 +138,9 @@ static rf_status write_page(rf_run *run, const rf_outputs *outputs, rf_batch *ba
     return status;
 }
 
-/* The bytes that came out, while they wait for their names. */
-static rf_status digest_outputs(const rf_merge_options *options, const rf_batch *batch, rf_run_report *report,
-                                rf_error *err)
+/* The bytes that came out, while they wait for their names; the picture's are known. */
+static rf_status digest_outputs(const rf_merge_options *options, const rf_batch *batch, const char *picture_sha256,
+                                rf_run_report *report, rf_error *err)
 {
     const struct {
         const char *kind, *path;
@@ -151,7 +151,11 @@ static rf_status digest_outputs(const rf_merge_options *options, const rf_batch 
         rf_output_report *output = &report->outputs[report->output_count];
         if (outputs[i].path == NULL)
             continue;
-        rf_status status = rf_batch_digest(batch, outputs[i].path, output->sha256, err);
+        rf_status status = RF_OK;
+        if (i == 0)
+            memcpy(output->sha256, picture_sha256, RF_SHA256_TEXT_BYTES);
+        else
+            status = rf_batch_digest(batch, outputs[i].path, output->sha256, err);
         if (status == RF_OK)
             status = rf_alloc(&output->file, strlen(outputs[i].path) + 1, 1, "the report", err);
         if (status != RF_OK)
@@ -184,6 +188,7 @@ static rf_status run_stages(rf_run *run, rf_run_report *report, rf_batch *batch,
             return status;
     }
     double write_start = now_s();
+    char picture_sha256[RF_SHA256_TEXT_BYTES] = "";
     report->depth_unit = report->step_mm > 0 ? "mm" : "frame";
     if (report->scale_per_step != 1)
         report->depth_direction = run->far_first ? -1 : 1;
@@ -196,11 +201,11 @@ static rf_status run_stages(rf_run *run, rf_run_report *report, rf_batch *batch,
                           .direction_known = report->scale_per_step != 1};
     status = rf_summary_sharp_fractions(&run->take, &run->maps.depth, err);
     if (status == RF_OK)
-        status = rf_outputs_write(&run->take, &outputs, batch, err);
+        status = rf_outputs_write(&run->take, &outputs, batch, picture_sha256, err);
     if (status == RF_OK && run->take.options->page != NULL)
         status = write_page(run, &outputs, batch, err);
     if (status == RF_OK && run->take.options->digests)
-        status = digest_outputs(run->take.options, batch, report, err);
+        status = digest_outputs(run->take.options, batch, picture_sha256, report, err);
     report->seconds_write = now_s() - write_start;
     return status;
 }
