@@ -3,7 +3,7 @@
  * mremap moves what was mapped as one: a block remembers the pieces it was put together from (in its first bytes, in
  * front of what the caller gets) and comes apart into them again. Blocks of some size ask for pages of 2 MB, and only
  * whole ones of those are moved, from boundary to boundary: that costs next to nothing. */
-#define _GNU_SOURCE /* mremap */
+#define _GNU_SOURCE /* mremap, mincore */
 #include "base/pages.h"
 
 #if RF_PAGES
@@ -213,6 +213,25 @@ static char *take_new(size_t bytes, front *made, size_t *filled)
     return NULL;
 }
 
+/* New pages from `at` on. Made at once they cost less than one by one as they are touched. Only those of 2 MB, where the
+ * system gives them, are left to be made when they are touched: they are few, and whoever fills a block does so mostly
+ * on all threads, while here one would clear them all. Not where zeros are asked for: to read a page first and then
+ * write to it would, on older systems, part it. */
+static void make_pages(char *at, size_t bytes, int zeroed)
+{
+    if (!zeroed && bytes >= HUGE_BYTES && past_boundary(at) == 0) {
+        unsigned char there = 0;
+        *(volatile char *)at = 0;
+        if (mincore(at + HUGE_BYTES / 2, page_bytes(), &there) == 0 && (there & 1) != 0) {
+            size_t huge = bytes / HUGE_BYTES * HUGE_BYTES;
+            at += huge;
+            bytes -= huge;
+        }
+    }
+    if (bytes > 0)
+        (void)madvise(at, bytes, MADV_POPULATE_WRITE); /* an older system makes them when touched */
+}
+
 void *rf_pages_take(size_t bytes, int zeroed, size_t most_kept)
 {
     size_t all = whole(bytes), page = page_bytes(), filled = all;
@@ -230,7 +249,7 @@ void *rf_pages_take(size_t bytes, int zeroed, size_t most_kept)
     if (block == NULL)
         return NULL;
     if (filled < all) {
-        (void)madvise(block + filled, all - filled, MADV_POPULATE_WRITE); /* an older system makes them when touched */
+        make_pages(block + filled, all - filled, zeroed);
         made.bytes[made.count++] = all - filled;
     }
     if (zeroed && filled > page)

@@ -18,22 +18,25 @@ static const float EVEN = 0.2f;       /* the pairs' spread, as a share of D, at 
 
 /* ---- memory ---- */
 
-static rf_status open_level(dust_level *level, int width, int height, int reduce, rf_error *err)
+static rf_status open_level(dust_level *level, int width, int height, int reduce, rf_pool *pool, rf_error *err)
 {
     rf_status status;
+    enum { FILLED = 3 }; /* the first ones are by every frame, the others are sums */
     rf_image *maps[] = {&level->linear, &level->log,       &level->smooth,      &level->sum,
                         &level->square, &level->quiet_sum, &level->quiet_square};
     level->reduce = reduce;
     level->width = width / reduce;
     level->height = height / reduce;
     for (size_t i = 0; i < sizeof maps / sizeof maps[0]; i++)
-        RF_TRY(rf_image_alloc(maps[i], level->width, level->height, 1, RF_F32, "the search for dust", err));
+        RF_TRY(rf_image_alloc_raw(maps[i], level->width, level->height, 1, RF_F32, "the search for dust", err));
+    for (size_t i = FILLED; i < sizeof maps / sizeof maps[0]; i++)
+        rf_image_clear(maps[i], pool);
     RF_TRY(rf_alloc(&level->quiet, (size_t)level->width * (size_t)level->height, 1, "the search for dust", err));
 done:
     return status;
 }
 
-rf_status rf_dust_open(dust_finder *self, int width, int height, int channels, rf_sample sample, int threads,
+rf_status rf_dust_open(dust_finder *self, int width, int height, int channels, rf_sample sample, rf_pool *pool,
                        rf_error *err)
 {
     rf_status status;
@@ -45,10 +48,10 @@ rf_status rf_dust_open(dust_finder *self, int width, int height, int channels, r
     while (self->levels < DUST_LEVELS && width >> (self->levels + 1) > 4 * RING_PX &&
            height >> (self->levels + 1) > 4 * RING_PX) {
         self->levels++;
-        RF_TRY(open_level(&self->level[self->levels - 1], width, height, 1 << self->levels, err));
+        RF_TRY(open_level(&self->level[self->levels - 1], width, height, 1 << self->levels, pool, err));
     }
     self->scratch_floats = (size_t)width / 2 + 4;
-    RF_TRY(rf_alloc(&self->scratch, (size_t)threads * self->scratch_floats, sizeof *self->scratch,
+    RF_TRY(rf_alloc(&self->scratch, (size_t)rf_pool_threads(pool) * self->scratch_floats, sizeof *self->scratch,
                     "the search for dust", err));
 done:
     return status;

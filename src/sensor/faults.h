@@ -30,7 +30,7 @@ typedef struct hot_finder {
     int count;
 } hot_finder;
 
-rf_status rf_hot_open(hot_finder *self, int width, int height, int channels, rf_sample sample, int threads,
+rf_status rf_hot_open(hot_finder *self, int width, int height, int channels, rf_sample sample, rf_pool *pool,
                       rf_error *err) RF_CHECKED;
 void rf_hot_close(hot_finder *self);
 void rf_hot_survey(hot_finder *self, const rf_image *frame, rf_pool *pool);
@@ -80,7 +80,7 @@ typedef struct dust_finder {
     int count;
 } dust_finder;
 
-rf_status rf_dust_open(dust_finder *self, int width, int height, int channels, rf_sample sample, int threads,
+rf_status rf_dust_open(dust_finder *self, int width, int height, int channels, rf_sample sample, rf_pool *pool,
                        rf_error *err) RF_CHECKED;
 void rf_dust_close(dust_finder *self);
 void rf_dust_survey(dust_finder *self, const rf_image *frame, rf_pool *pool);

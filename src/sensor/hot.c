@@ -28,15 +28,25 @@ static const double MOST_OF_SPOTS = 0.3;    /* of a frame's spots: more, and the
 static const float LIKE = 2.0f;             /* excess within this factor of its median */
 static const float WHITE = 0.985f, BLACK = 0.015f;
 
-rf_status rf_hot_open(hot_finder *self, int width, int height, int channels, rf_sample sample, int threads,
+static void clear_rows(void *arg, int begin, int end, int block, int thread)
+{
+    (void)block;
+    (void)thread;
+    hot_finder *self = arg;
+    size_t row = (size_t)self->width * (size_t)self->channels;
+    memset(self->spots + (size_t)begin * row, 0, (size_t)(end - begin) * row);
+}
+
+rf_status rf_hot_open(hot_finder *self, int width, int height, int channels, rf_sample sample, rf_pool *pool,
                       rf_error *err)
 {
     rf_status status;
     size_t samples = (size_t)width * (size_t)height * (size_t)channels;
     *self = (hot_finder){.width = width, .height = height, .channels = channels, .sample = sample};
     self->scratch_samples = RING_ROWS * ((size_t)width + 2 * RING_PX) * (size_t)channels;
-    RF_TRY(rf_alloc(&self->spots, samples, 1, "the sensor faults", err));
-    RF_TRY(rf_alloc(&self->scratch, (size_t)threads * self->scratch_samples, sizeof *self->scratch, "the sensor faults",
+    RF_TRY(rf_alloc_raw(&self->spots, samples, 1, "the sensor faults", err));
+    rf_pool_rows(pool, height, BLOCK_ROWS, clear_rows, self);
+    RF_TRY(rf_alloc(&self->scratch, (size_t)rf_pool_threads(pool) * self->scratch_samples, sizeof *self->scratch, "the sensor faults",
                     err));
 done:
     return status;

@@ -51,8 +51,8 @@ rf_status rf_sensor_create(rf_sensor **out, int width, int height, int channels,
                        width, height, channels);
     RF_TRY(rf_alloc(&s, 1, sizeof *s, "the sensor faults", err));
     *s = (rf_sensor){.width = width, .height = height, .channels = channels, .sample = sample, .pool = pool};
-    RF_TRY(rf_hot_open(&s->hot, width, height, channels, sample, rf_pool_threads(pool), err));
-    RF_TRY(rf_dust_open(&s->dust, width, height, channels, sample, rf_pool_threads(pool), err));
+    RF_TRY(rf_hot_open(&s->hot, width, height, channels, sample, pool, err));
+    RF_TRY(rf_dust_open(&s->dust, width, height, channels, sample, pool, err));
     *out = s;
     return RF_OK;
 done:
