@@ -213,10 +213,10 @@ static char *take_new(size_t bytes, front *made, size_t *filled)
     return NULL;
 }
 
-/* New pages from `at` on. Made at once they cost less than one by one as they are touched. Only those of 2 MB, where the
- * system gives them, are left to be made when they are touched: they are few, and whoever fills a block does so mostly
- * on all threads, while here one would clear them all. Not where zeros are asked for: to read a page first and then
- * write to it would, on older systems, part it. */
+/* New pages from `at` on. Made at once they cost less than one by one as they are touched. Only those of 2 MB, where
+ * the system gives them, are left to be made when they are touched: they are few, and whoever fills a block does so
+ * mostly on all threads, while here one would clear them all. Not where zeros are asked for: to read a page first and
+ * then write to it would, on older systems, part it. */
 static void make_pages(char *at, size_t bytes, int zeroed)
 {
     if (!zeroed && bytes >= HUGE_BYTES && past_boundary(at) == 0) {

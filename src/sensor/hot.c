@@ -46,8 +46,8 @@ rf_status rf_hot_open(hot_finder *self, int width, int height, int channels, rf_
     self->scratch_samples = RING_ROWS * ((size_t)width + 2 * RING_PX) * (size_t)channels;
     RF_TRY(rf_alloc_raw(&self->spots, samples, 1, "the sensor faults", err));
     rf_pool_rows(pool, height, BLOCK_ROWS, clear_rows, self);
-    RF_TRY(rf_alloc(&self->scratch, (size_t)rf_pool_threads(pool) * self->scratch_samples, sizeof *self->scratch, "the sensor faults",
-                    err));
+    RF_TRY(rf_alloc(&self->scratch, (size_t)rf_pool_threads(pool) * self->scratch_samples, sizeof *self->scratch,
+                    "the sensor faults", err));
 done:
     return status;
 }

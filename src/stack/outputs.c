@@ -245,8 +245,8 @@ static rf_map_facts map_facts(const rf_take *take, const rf_outputs *outputs, rf
                           .nearer = outputs->far_first};
 }
 
-/* The picture, by far the largest output: a JPEG is coded by one thread beside the maps; the other formats keep the pool
- * busy themselves, and only their way to the disk and their digest go beside the maps. */
+/* The picture, by far the largest output: a JPEG is coded by one thread beside the maps; the other formats keep the
+ * pool busy themselves, and only their way to the disk and their digest go beside the maps. */
 typedef struct picture_job {
     const rf_take *take;
     const rf_image *picture;

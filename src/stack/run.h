@@ -14,11 +14,20 @@ typedef struct rf_early {
     rf_image luma; /* RF_U16 */
 } rf_early;
 
+enum { RF_LOOK_FRAMES = 9 };
+
+/* Frames in the middle of the take, whose lumas the depth's first look wants. */
+typedef struct rf_depth_look {
+    int first, end, reduce;        /* reduce 1: the frames are too small for a look */
+    rf_image luma[RF_LOOK_FRAMES]; /* kept by the aligner, where it reads them of that size */
+} rf_depth_look;
+
 typedef struct rf_run {
     rf_take take;
-    rf_feed feed; /* the pass that was begun */
+    rf_feed feed;                         /* the pass that was begun */
     rf_early early[RF_SENSOR_SAMPLE_MAX]; /* until the aligner has had them */
     int early_count;
+    rf_depth_look look;
     rf_pose *poses;    /* one a frame */
     int far_first;     /* the rail retreats: frame 0 is focused farthest */
     int (*covered)[2]; /* what the current frame covers: per output row the first column and one past the last */
@@ -37,6 +46,11 @@ void rf_run_forget_early(rf_run *run);
 
 /* How far lumas are reduced for the aligner. */
 int rf_run_luma_reduce(int width, int height);
+
+/* Which frames a look reads that wants their longer side of no less than side_px. */
+rf_depth_look rf_run_look(const rf_take *take, int side_px);
+enum { RF_LOOK_SIDE_PX = 1500 };
+void rf_run_forget_look(rf_run *run);
 
 /* Poses and gains of every used frame into run->poses and the report. */
 rf_status rf_run_align(rf_run *run, rf_error *err) RF_CHECKED;

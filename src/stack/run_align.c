@@ -2,6 +2,7 @@
 #include "run.h"
 
 #include <stdio.h>
+#include <string.h>
 
 #include "railfold/check.h"
 #include "railfold/sensor.h"
@@ -14,6 +15,41 @@ int rf_run_luma_reduce(int width, int height)
     while (reduce < 4 && longer / (2 * reduce) >= LUMA_SIDE_PX / 2)
         reduce *= 2;
     return reduce;
+}
+
+enum { LARGEST_LOOK_REDUCE = 4 };
+
+rf_depth_look rf_run_look(const rf_take *take, int side_px)
+{
+    int longer = take->info.width > take->info.height ? take->info.width : take->info.height;
+    rf_depth_look look = {.end = take->report->frame_count, .reduce = 1};
+    while (look.reduce < LARGEST_LOOK_REDUCE && longer / (2 * look.reduce) >= side_px)
+        look.reduce *= 2;
+    if (look.end > RF_LOOK_FRAMES) {
+        look.first = (look.end - RF_LOOK_FRAMES) / 2;
+        look.end = look.first + RF_LOOK_FRAMES;
+    }
+    return look;
+}
+
+void rf_run_forget_look(rf_run *run)
+{
+    for (int i = 0; i < RF_LOOK_FRAMES; i++)
+        rf_image_free(&run->look.luma[i]);
+}
+
+/* A copy of frame k's luma for the depth's first look, when that wants it. */
+static rf_status keep_for_look(rf_run *run, int k, const rf_image *luma, int reduce, rf_error *err)
+{
+    rf_depth_look *look = &run->look;
+    if (k < look->first || k >= look->end || reduce != look->reduce || reduce == 1)
+        return RF_OK;
+    rf_image *kept = &look->luma[k - look->first];
+    rf_status status =
+        rf_image_alloc_raw(kept, luma->width, luma->height, 1, RF_F32, "the frames of a first look", err);
+    if (status == RF_OK)
+        memcpy(kept->data, luma->data, (size_t)luma->height * luma->stride_bytes);
+    return status;
 }
 
 enum { SLOTS = RF_POOL_LANES + 1 }; /* one luma in hand, one in each lane */
@@ -171,6 +207,8 @@ static rf_status feed_aligner(rf_run *run, rf_align *align, rf_shadow *shadow, i
         RF_TRY(rf_align_add_frame(align, luma, err));
         if (luma != NULL && shadow != NULL)
             RF_TRY(rf_shadow_keep(shadow, k, luma, err));
+        if (luma != NULL)
+            RF_TRY(keep_for_look(run, k, luma, reduce, err));
         *moved = take->reference != reference;
     }
     RF_TRY(rf_take_progress(take, "align", count, count, err));
@@ -216,6 +254,7 @@ rf_status rf_run_align(rf_run *run, rf_error *err)
     rf_align *align = NULL;
     rf_shadow *shadow = NULL;
     int moved = 1;
+    run->look = rf_run_look(take, RF_LOOK_SIDE_PX);
     if (take->options->no_align && take->options->no_gain) {
         rf_run_forget_early(run);
         return no_align(run);

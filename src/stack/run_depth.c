@@ -13,7 +13,7 @@
 #define SETTLED_SHARE 0.1 /* a size is kept when the blur told misses its range by less */
 enum { FEWEST_FOR_DEPTH = 8, LARGEST_REDUCE = 4 };
 enum { SMALLEST_SIDE_PX = 1500 }; /* of reduced frames, the longer side: in fewer pixels bristles are too thin */
-enum { LOOK_FRAMES = 9, LOOK_SIDE_PX = 1500, SECOND_LOOK_SIDE_PX = 256 }; /* what a look reads */
+enum { SECOND_LOOK_SIDE_PX = 256 };
 
 /* Standard deviation of a frame's noise that the merge reckons with. The energy's floor is the square of what noise
  * leaves in a Laplacian after a Gaussian of 0.7 px (power gain 0.773, computed), as the low twentieth of a pooled,
@@ -30,9 +30,10 @@ static float noise_of_floor(float floor)
 typedef struct depth_run {
     rf_depth *depth;
     rf_reading reading;
-    int small;                  /* a first look: the output, too, is of the reduced size */
-    rf_image kept[LOOK_FRAMES]; /* its frames, as decoded: pass 1 is shown them again */
-    int kept_k[LOOK_FRAMES], kept_count;
+    int small; /* a look: the output, too, is of the reduced size */
+    rf_depth_look
+        *frames; /* its frames, as decoded: pass 1, and pass 0 where they were given, is shown them from here */
+    int given;
 } depth_run;
 
 static rf_status add_to_depth(rf_run *run, int k, const rf_source *source, void *arg, rf_error *err)
@@ -47,21 +48,35 @@ static rf_status look_and_keep(rf_run *run, int k, const rf_source *source, void
 {
     depth_run *r = arg;
     const rf_image *frame = source->frame;
-    rf_image *kept = &r->kept[r->kept_count];
+    rf_image *kept = &r->frames->luma[k - r->frames->first];
     rf_status status = rf_image_alloc_raw(kept, frame->width, frame->height, frame->channels, frame->sample,
                                           "the frames of a first look", err);
     if (status != RF_OK)
         return status;
     memcpy(kept->data, frame->data, (size_t)frame->height * frame->stride_bytes);
-    r->kept_k[r->kept_count++] = k;
     return add_to_depth(run, k, source, arg, err);
+}
+
+static int shows_kept(const depth_run *r, int pass)
+{
+    return r->small && (pass > 0 || r->given);
+}
+
+static rf_status show_kept(rf_run *run, depth_run *r, rf_error *err)
+{
+    rf_status status = RF_OK;
+    const rf_depth_look *look = r->frames;
+    for (int k = look->first; k < look->end && status == RF_OK; k++)
+        if (run->take.report->frames[k].used)
+            status = rf_run_show(run, k, &look->luma[k - look->first], look->reduce, add_to_depth, r, err);
+    return status;
 }
 
 /* Begins to decode what a pass reads. */
 static void begin_pass(rf_run *run, const depth_run *r, int pass)
 {
     rf_reading now = r->reading;
-    if (pass > 0 && r->small)
+    if (shows_kept(r, pass))
         return;
     now.reduce = pass == 0 ? now.reduce : 1; /* the near view is gathered at full size */
     rf_run_begin_pass(run, now);
@@ -71,14 +86,9 @@ static void begin_pass(rf_run *run, const depth_run *r, int pass)
 static rf_status run_one_pass(rf_run *run, depth_run *r, int pass, int all, rf_error *err)
 {
     int total = rf_depth_passes(r->depth) * all;
-    if (!r->small || pass == 0)
-        return rf_run_pass(run, "depth", pass * all, total, r->small ? look_and_keep : add_to_depth, r, err);
-    for (int i = 0; i < r->kept_count; i++) {
-        rf_status status = rf_run_show(run, r->kept_k[i], &r->kept[i], r->reading.reduce, add_to_depth, r, err);
-        if (status != RF_OK)
-            return status;
-    }
-    return RF_OK;
+    if (shows_kept(r, pass))
+        return show_kept(run, r, err);
+    return rf_run_pass(run, "depth", pass * all, total, r->small ? look_and_keep : add_to_depth, r, err);
 }
 
 static rf_status run_passes(rf_run *run, depth_run *r, rf_error *err)
@@ -145,32 +155,29 @@ static rf_reading reading_of(int stride, int reduce, int count, const rf_frame_i
         .first = (count - 1) % stride / 2, .end = count, .stride = stride, .reduce = reduce, .ahead = ahead_of(info)};
 }
 
-/* A look at a few frames in the middle of the take, reduced as far as their longer side keeps side_px: the blur they
- * tell, 0 when they do not or are too small to be reduced. */
-static rf_status look_at_blur(rf_run *run, int side_px, double *blur, rf_error *err)
+/* A look at a few frames in the middle of the take, reduced: the blur they tell, 0 when they do not or are too small to
+ * be reduced. */
+static rf_status look_at_blur(rf_run *run, rf_depth_look *look, double *blur, rf_error *err)
 {
-    rf_status status = RF_OK;
-    const rf_frame_info *info = &run->take.info;
-    int longer = info->width > info->height ? info->width : info->height, count = run->take.report->frame_count;
-    int used = 0;
-    depth_run look = {.reading = reading_of(1, 1, count, info), .small = 1};
+    rf_status status;
+    const rf_frame_report *frames = run->take.report->frames;
+    int used = 0, given = 0;
+    depth_run r = {.reading = reading_of(1, look->reduce, look->end, &run->take.info), .small = 1, .frames = look};
     *blur = 0;
-    while (look.reading.reduce < LARGEST_REDUCE && longer / (2 * look.reading.reduce) >= side_px)
-        look.reading.reduce *= 2;
-    if (count > LOOK_FRAMES) {
-        look.reading.first = (count - LOOK_FRAMES) / 2;
-        look.reading.end = look.reading.first + LOOK_FRAMES;
+    r.reading.first = look->first;
+    for (int k = look->first; k < look->end; k++) {
+        used += frames[k].used;
+        given += frames[k].used && look->luma[k - look->first].data != NULL;
     }
-    for (int k = look.reading.first; k < look.reading.end; k++)
-        used += run->take.report->frames[k].used;
-    if (look.reading.reduce == 1 || used < LOOK_FRAMES / 2)
+    if (look->reduce == 1 || used < RF_LOOK_FRAMES / 2)
         return RF_OK;
-    RF_TRY(run_passes(run, &look, err));
-    *blur = look.reading.reduce * rf_depth_blur_px_per_step(look.depth);
+    r.given = given == used;
+    RF_TRY(run_passes(run, &r, err));
+    *blur = look->reduce * rf_depth_blur_px_per_step(r.depth);
 done:
-    rf_depth_destroy(&look.depth);
-    for (int i = 0; i < LOOK_FRAMES; i++)
-        rf_image_free(&look.kept[i]);
+    rf_depth_destroy(&r.depth);
+    for (int i = 0; i < RF_LOOK_FRAMES; i++)
+        rf_image_free(&look->luma[i]);
     return status;
 }
 
@@ -232,14 +239,15 @@ static rf_status find_depth(rf_run *run, depth_run *r, rf_error *err)
     rf_status status;
     rf_run_report *report = run->take.report;
     int unknown = 0, count = report->frame_count, sized = 0;
+    rf_depth_look second = rf_run_look(&run->take, SECOND_LOOK_SIDE_PX);
     double blur;
-    RF_TRY(look_at_blur(run, LOOK_SIDE_PX, &blur, err));
+    RF_TRY(look_at_blur(run, &run->look, &blur, err));
     r->reading = reading_of(1, blur > 0 ? next_reduce(1, blur, &run->take.info) : 1, count, &run->take.info);
     for (;;) {
         RF_TRY(run_passes(run, r, err));
         blur = rf_depth_blur_px_per_step(r->depth);
         if (!(blur > 0) && unknown == 0 && r->reading.reduce == 1)
-            RF_TRY(look_at_blur(run, SECOND_LOOK_SIDE_PX, &blur, err));
+            RF_TRY(look_at_blur(run, &second, &blur, err));
         report->blur_px_per_step = blur / r->reading.stride;
         int reduce = blur > 0 && !sized ? next_reduce(r->reading.reduce, blur, &run->take.info) : r->reading.reduce;
         int stride = next_stride(r->reading.stride, blur, count, &unknown);

@@ -17,7 +17,7 @@ typedef struct slot {
 typedef struct look {
     rf_take *take;
     int index[RF_SENSOR_SAMPLE_MAX]; /* frames of the sample */
-    int count, reduce; /* of the lumas, see slot */
+    int count, reduce;               /* of the lumas, see slot */
     slot slots[SLOTS];
 } look;
 

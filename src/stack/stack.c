@@ -61,9 +61,10 @@ size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_byt
     size_t in_flight = decoded / 2 * (RF_POOL_LANES + 1),
            early = reduce > 1 ? lumas * 2 * (RF_SENSOR_SAMPLE_MAX + RF_POOL_LANES) : 0;
     size_t looking = in_flight + early + rf_sensor_memory_bytes(width, height);
-    /* Whole frames to be repaired or lumas that are there, lumas as floats, the aligner (align.h), and the search for
-     * dust that goes along. */
-    size_t aligning = (in_flight > early ? in_flight : early) + (4 * (RF_POOL_LANES + 1) + 48) * lumas +
+    /* Whole frames to be repaired or lumas that are there, lumas as floats, those kept for the depth's first look, the
+     * aligner (align.h), and the search for dust that goes along. */
+    size_t kept = reduce > 1 ? RF_LOOK_FRAMES : 0;
+    size_t aligning = (in_flight > early ? in_flight : early) + (4 * (RF_POOL_LANES + 1 + kept) + 48) * lumas +
                       ((size_t)2 << 20) + ((size_t)frame_count << 12) +
                       rf_shadow_memory_bytes(width, height, frame_count);
     size_t most = merging > depth ? merging : depth;
@@ -116,6 +117,7 @@ static void end_run(rf_run *run)
 {
     rf_feed_stop(&run->feed);
     rf_run_forget_early(run);
+    rf_run_forget_look(run);
     rf_merge_destroy(&run->merge);
     rf_album_free(&run->album);
     rf_depth_maps_free(&run->maps);
