@@ -34,8 +34,9 @@ enum { RF_DEPTH_PEAKS = 3 };
 typedef struct rf_depth rf_depth;
 
 typedef struct rf_depth_options {
-    int far_first; /* 1: frame 0 is focused farthest (a retreating rail); 0: nearest */
-    int reduce;    /* 1 (or 0), 2 or 4: pass 0 measures frames reduced that many times */
+    int far_first;   /* 1: frame 0 is focused farthest (a retreating rail); 0: nearest */
+    int reduce;      /* 1 (or 0), 2 or 4: pass 0 measures frames reduced that many times */
+    int depth_alone; /* 1: the result is the depth; the other maps stay empty, their time and memory saved */
 } rf_depth_options;
 
 /* All RF_F32, one channel, output size; owned by the struct. */

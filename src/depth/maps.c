@@ -66,13 +66,29 @@ static judged judge(const rf_depth *d, const rf_focus *focus, float trust, float
     return (judged){trust * agreement / (1.0f + relative), rf_lower(sqrtf(trust * seen + unsure), guess)};
 }
 
+/* Ways to frame positions within the take. */
+static void depth_row(const rf_depth *d, float *depth)
+{
+    float sign = rf_way_sign(d), farthest = (float)(d->frame_count - 1);
+    for (int x = 0; x < d->width; x++)
+        depth[x] = rf_lower(rf_higher(sign * depth[x], 0.0f), farthest);
+}
+
+static void depth_rows(void *arg, int begin, int end, int block, int thread)
+{
+    (void)block;
+    (void)thread;
+    const map_job *job = arg;
+    for (int y = begin; y < end; y++)
+        depth_row(job->depth, rf_image_row_f32(&job->maps->depth, y));
+}
+
 static void map_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
     (void)thread;
     const map_job *job = arg;
     const rf_depth *d = job->depth;
-    float sign = rf_way_sign(d), farthest = (float)(d->frame_count - 1);
     for (int y = begin; y < end; y++) {
         const rf_focus *focus = rf_focus_row(d, rf_energy_row(d, y));
         const float *trust = rf_image_row_f32(&d->trust, rf_energy_row(d, y));
@@ -81,8 +97,8 @@ static void map_rows(void *arg, int begin, int end, int block, int thread)
         const float *scatter = rf_image_row_f32(&job->deviation->steps, rf_energy_row(d, y));
         const float *differences = rf_image_row_f32(&job->deviation->differences, rf_energy_row(d, y));
         float *sigma = rf_image_row_f32(&job->maps->sigma, y);
+        depth_row(d, depth);
         for (int x = 0; x < d->width; x++) {
-            depth[x] = rf_lower(rf_higher(sign * depth[x], 0.0f), farthest);
             int i = rf_energy_column(d, x);
             judged j = judge(d, &focus[i], trust[i], depth[x], scatter[i], differences[i]);
             confidence[x] = j.confidence;
@@ -99,10 +115,14 @@ rf_status rf_depth_result(rf_depth *d, rf_depth_maps *maps, rf_error *err)
         return rf_fail(err, RF_ERR_INTERNAL, "the depth map was asked for before its last pass ended");
     RF_TRY(rf_image_alloc_raw(&maps->depth, d->width, d->height, 1, RF_F32, "the depth map", err));
     RF_TRY(rf_outline_settle(d, &maps->depth, err)); /* before the other maps take memory */
+    map_job job = {d, maps, &deviation};
+    if (d->options.depth_alone) {
+        rf_pool_rows(d->pool, d->height, RF_DEPTH_BLOCK_ROWS, depth_rows, &job);
+        return RF_OK;
+    }
     RF_TRY(rf_image_alloc_raw(&maps->confidence, d->width, d->height, 1, RF_F32, "the confidence map", err));
     RF_TRY(rf_image_alloc_raw(&maps->sigma, d->width, d->height, 1, RF_F32, "the depth deviation map", err));
     RF_TRY(rf_deviation_find(d, &maps->depth, &deviation, err));
-    map_job job = {d, maps, &deviation};
     rf_pool_rows(d->pool, d->height, RF_DEPTH_BLOCK_ROWS, map_rows, &job);
     rf_deviation_free(&deviation);
     return RF_OK;

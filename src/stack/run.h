@@ -55,6 +55,10 @@ void rf_run_forget_look(rf_run *run);
 /* Poses and gains of every used frame into run->poses and the report. */
 rf_status rf_run_align(rf_run *run, rf_error *err) RF_CHECKED;
 
+/* No output shows how far the depth is to be trusted: those maps are not made, which leaves room for one frame more to
+ * be decoded ahead. */
+int rf_run_wants_depth_alone(const rf_run *run);
+
 /* Depth map and all that comes with it; *near_view, zeroed, becomes the picture of the near parts in focus. */
 rf_status rf_run_depth(rf_run *run, rf_image *near_view, rf_error *err) RF_CHECKED;
 

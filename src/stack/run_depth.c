@@ -98,7 +98,9 @@ static rf_status run_passes(rf_run *run, depth_run *r, rf_error *err)
     const rf_reading *reading = &r->reading;
     int all = take->report->frame_count, some = (reading->end - 1 - reading->first) / reading->stride + 1;
     int reduce = r->small ? reading->reduce : 1, passes;
-    rf_depth_options options = {.far_first = run->far_first, .reduce = r->small ? 1 : reading->reduce};
+    rf_depth_options options = {.far_first = run->far_first,
+                                .reduce = r->small ? 1 : reading->reduce,
+                                .depth_alone = rf_run_wants_depth_alone(run)};
     begin_pass(run, r, 0);
     RF_TRY(rf_depth_create(&r->depth, take->info.width / reduce, take->info.height / reduce, some, &options, take->pool,
                            err));
@@ -224,11 +226,14 @@ static void doubt_uncovered(rf_run *run, rf_reading reading)
 static void number_frames(rf_depth_maps *maps, rf_reading reading)
 {
     for (int y = 0; y < maps->depth.height && reading.stride > 1; y++) {
-        float *depth = rf_image_row_f32(&maps->depth, y), *sigma = rf_image_row_f32(&maps->sigma, y);
-        for (int x = 0; x < maps->depth.width; x++) {
+        float *depth = rf_image_row_f32(&maps->depth, y);
+        for (int x = 0; x < maps->depth.width; x++)
             depth[x] = (float)reading.first + (float)reading.stride * depth[x];
+    }
+    for (int y = 0; y < maps->sigma.height && reading.stride > 1; y++) {
+        float *sigma = rf_image_row_f32(&maps->sigma, y);
+        for (int x = 0; x < maps->sigma.width; x++)
             sigma[x] *= (float)reading.stride;
-        }
     }
 }
 
@@ -268,7 +273,8 @@ rf_status rf_run_depth(rf_run *run, rf_image *near_view, rf_error *err)
     RF_TRY(find_depth(run, &r, err));
     RF_TRY(rf_depth_result(r.depth, &run->maps, err));
     number_frames(&run->maps, r.reading);
-    doubt_uncovered(run, r.reading);
+    if (run->maps.confidence.data != NULL)
+        doubt_uncovered(run, r.reading);
     run->noise = noise_of_floor(rf_depth_noise_floor(r.depth));
     rf_depth_take_guide(r.depth, near_view);
 done:

@@ -104,23 +104,18 @@ static rf_status add_to_merge(rf_run *run, int k, const rf_source *source, void 
     return run->take.options->page != NULL ? rf_album_add(&run->album, &run->take, k, source, err) : RF_OK;
 }
 
-/* The depth's confidence and deviation, when no output shows them, make room for one frame more to be decoded ahead. */
-static int let_go_of_maps(rf_run *run)
+int rf_run_wants_depth_alone(const rf_run *run)
 {
     const rf_merge_options *o = run->take.options;
-    if (o->confidence != NULL || o->sigma != NULL || o->depth_view != NULL || o->page != NULL ||
-        o->view == RF_VIEW_PARALLEL)
-        return 0;
-    rf_image_free(&run->maps.confidence);
-    rf_image_free(&run->maps.sigma);
-    return 1;
+    return o->confidence == NULL && o->sigma == NULL && o->depth_view == NULL && o->page == NULL &&
+           o->view != RF_VIEW_PARALLEL;
 }
 
 static rf_status merge_frames(rf_run *run, rf_image *near_view, rf_error *err)
 {
     rf_status status;
     const rf_take *take = &run->take;
-    int count = take->report->frame_count, ahead = let_go_of_maps(run) ? RF_FEED_AHEAD : 1;
+    int count = take->report->frame_count, ahead = rf_run_wants_depth_alone(run) ? RF_FEED_AHEAD : 1;
     rf_merge_cover *covers = NULL;
     rf_merge_settings settings = {.width = take->info.width,
                                   .height = take->info.height,
