@@ -3,7 +3,7 @@
 #include "railfold/memory.h"
 #include "railfold/stack.h"
 
-enum { WIDTH = 2240, HEIGHT = 800, FRAMES_MOST = 9 }; /* wide enough for reduced lumas in the aligner */
+enum { WIDTH = 3008, HEIGHT = 640, FRAMES_MOST = 9 }; /* wide enough for reduced lumas, and a look at them */
 
 /* One picture of dots, a little softer and farther right from frame to frame. */
 static void draw(const char *path, int k)
@@ -24,10 +24,10 @@ static void draw(const char *path, int k)
     rf_image_free(&image);
 }
 
-/* The most that is held, beyond what was before. */
-static size_t peak_of(int frames)
+/* Merges, with or without the maps beside the depth; the most that is held, beyond what was before. */
+static size_t merge(int frames, int with_maps, int threads)
 {
-    char paths[FRAMES_MOST][256], output[256];
+    char paths[FRAMES_MOST][256], output[256], depth[256], confidence[256], sigma[256];
     const char *list[FRAMES_MOST];
     rf_run_report report;
     rf_error err = {0};
@@ -40,16 +40,29 @@ static size_t peak_of(int frames)
         list[k] = paths[k];
     }
     (void)snprintf(output, sizeof output, "%s", scratch_path("stack.tif"));
+    (void)snprintf(depth, sizeof depth, "%s", scratch_path("depth.tif"));
+    (void)snprintf(confidence, sizeof confidence, "%s", scratch_path("confidence.tif"));
+    (void)snprintf(sigma, sizeof sigma, "%s", scratch_path("sigma.tif"));
     options.frames = list;
     options.frame_count = frames;
     options.output = output;
-    options.threads = 2;
+    options.depth = depth;
+    options.confidence = with_maps ? confidence : NULL;
+    options.sigma = with_maps ? sigma : NULL;
+    options.threads = threads;
     options.force = 1;
+    options.digests = 1;
     rf_run_report_init(&report);
     size_t before = rf_memory_held();
     if (rf_stack_merge(&options, &report, &err) != RF_OK)
         fail_msg("%s", err.text);
     size_t peak = report.peak_memory_bytes - before;
+    assert_int_equal(report.output_count, with_maps ? 4 : 2);
+    for (int i = 0; i < report.output_count; i++) {
+        char sha256[RF_SHA256_TEXT_BYTES];
+        assert_int_equal(rf_file_digest(report.outputs[i].file, sha256, NULL, &err), RF_OK);
+        assert_string_equal(report.outputs[i].sha256, sha256);
+    }
     rf_run_report_free(&report);
     return peak;
 }
@@ -59,16 +72,41 @@ static void memory_keeps_to_the_formula_and_does_not_grow_with_frames(void **sta
 {
     (void)state;
     size_t formula = rf_stack_memory_bytes(WIDTH, HEIGHT, 3, 1, 5, 2, RF_VIEW_PERSPECTIVE);
-    size_t peak = peak_of(5), longer = peak_of(FRAMES_MOST);
+    size_t peak = merge(5, 1, 2), longer = merge(FRAMES_MOST, 1, 2);
     assert_true(peak <= formula);
     assert_true(formula - ((size_t)80 << 20) <= peak);
     assert_true((double)longer < 1.02 * (double)peak);
+    assert_true(merge(5, 0, 2) <= peak);
+}
+
+/* Without them frames are read further ahead, and the depth alone is found. */
+static void maps_that_are_not_asked_for_change_neither_picture_nor_depth(void **state)
+{
+    (void)state;
+    static const char *const names[2] = {"stack.tif", "depth.tif"};
+    uint8_t *with[2];
+    size_t bytes[2], now;
+    (void)merge(5, 1, 1);
+    for (int i = 0; i < 2; i++)
+        with[i] = file_load(scratch_path(names[i]), &bytes[i]);
+    for (int threads = 1; threads <= 3; threads++) {
+        (void)merge(5, 0, threads);
+        for (int i = 0; i < 2; i++) {
+            uint8_t *without = file_load(scratch_path(names[i]), &now);
+            assert_int_equal(now, bytes[i]);
+            assert_memory_equal(without, with[i], now);
+            free(without);
+        }
+    }
+    for (int i = 0; i < 2; i++)
+        free(with[i]);
 }
 
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(memory_keeps_to_the_formula_and_does_not_grow_with_frames),
+        cmocka_unit_test(maps_that_are_not_asked_for_change_neither_picture_nor_depth),
     };
     return cmocka_run_group_tests(tests, scratch_make, scratch_remove);
 }
