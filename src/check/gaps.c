@@ -268,7 +268,7 @@ static void settle_lengths(void *arg, int begin, int end, int block, int thread)
             angles_at(f, k, middle, &seen, &fitted);
             *(usual * fitted < seen ? &low : &high) = middle;
         }
-        f->look->steps[k].length = (low + high) / 2;
+        f->look->steps[k].length = usual > 0 ? (low + high) / 2 : 0;
     }
 }
 
