@@ -191,6 +191,27 @@ static void line_on_a_cells_border_is_no_uncovered_start(void **state)
     drop(m);
 }
 
+/* A subject sharpest midway between the first two frames, the first of them 12 % brighter. */
+static void brighter_first_frame_is_no_uncovered_start(void **state)
+{
+    (void)state;
+    rf_error err = {0};
+    made *m = make();
+    focus_all_at(m, 0.5);
+    for (int c = 0; c < COLUMNS * ROWS; c++)
+        m->cells[c].energy *= 1.12f * 1.12f;
+    tell_peaks(m);
+    assert_int_equal(m->peaks[5].frame, 0);
+    m->poses[0].gain[0] = 1 / 1.12;
+    assert_int_equal(rf_find_cover(&m->look, &err), RF_OK);
+    for (int i = 0; i < m->result.finding_count; i++)
+        fail_msg("%s", m->result.findings[i].text);
+    m->poses[0].gain[0] = 1; /* were it no light */
+    assert_int_equal(rf_find_cover(&m->look, &err), RF_OK);
+    assert_non_null(found(m, RF_CHECK_UNCOVERED_START));
+    drop(m);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -198,6 +219,7 @@ int main(void)
         cmocka_unit_test(quarters_are_read_between_pixels),
         cmocka_unit_test(motion_within_cells_is_found),
         cmocka_unit_test(line_on_a_cells_border_is_no_uncovered_start),
+        cmocka_unit_test(brighter_first_frame_is_no_uncovered_start),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
