@@ -69,6 +69,13 @@ static void motion_in_several_small_places_is_found(void **state)
     assert_int_equal(f->place[3], CELL_PX);
     assert_non_null(strstr(f->text, "and elsewhere"));
     drop(m);
+    m = make(); /* before a backdrop in focus that says nothing: it moves against the subject by itself */
+    light_four_places(m, 0.12, 0);
+    const rf_check_finding backdrop = {.kind = RF_CHECK_BACKDROP};
+    assert_int_equal(rf_check_add(&m->result, &backdrop, NULL, 0, &err, "a backdrop"), RF_OK);
+    assert_int_equal(rf_find_moved(&m->look, &err), RF_OK);
+    assert_null(found(m, RF_CHECK_MOVED));
+    drop(m);
 }
 
 /* Four times the way brings four times the change. Were the step one of the usual ones, something would have moved. */

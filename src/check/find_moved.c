@@ -40,7 +40,8 @@ rf_status rf_find_moved(rf_look *look, rf_error *err)
     rf_status status;
     rf_jumps jumps = {0};
     if (look->count < 5 || !look->poses_known || rf_check_found(look->result, RF_CHECK_ORDER) ||
-        rf_check_found(look->result, RF_CHECK_COARSE_STEP)) /* every step is a long one, then */
+        rf_check_found(look->result, RF_CHECK_COARSE_STEP) || /* every step is a long one, then */
+        rf_check_found(look->result, RF_CHECK_BACKDROP))      /* which goes another way than the subject anyhow */
         return RF_OK;
     RF_TRY(rf_jumps_open(&jumps, look, err));
     for (int k = 1; k < look->count; k++) {
