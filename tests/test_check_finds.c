@@ -182,6 +182,32 @@ static void steps_of_no_subject_have_no_length(void **state)
     drop(m);
 }
 
+/* Frame 4 resembles frame 2 more than frame 3, as noise has it where a plate lies midway between 3 and 4: only if the
+ * energies surely do not follow the rail did it go back. */
+static void frames_to_both_sides_of_a_plate_are_in_order(void **state)
+{
+    (void)state;
+    rf_error err = {0};
+    made *m = make();
+    focus_columns(m, COUNT, 0);
+    peaks_by_columns(m);
+    light_quarters(m, 0);
+    seem_long(m);
+    for (int k = 1; k < COUNT; k++)
+        for (int back = 1; back <= k; back++)
+            m->angle[k * RF_LOOK_SPAN + back - 1] = 0.2 * back;
+    m->angle[4 * RF_LOOK_SPAN] = 0.175;
+    m->angle[4 * RF_LOOK_SPAN + 1] = 0.115;
+    m->steps[4] = (rf_step){
+        .ratio = 1, .against_near = 1.7, .follow = 0.14, .follow_near = 0.14, .follow_error = 0.14, .length = 3};
+    assert_int_equal(rf_find_steps(&m->look, &err), RF_OK);
+    assert_nothing_found(m);
+    m->steps[4].follow_error = 0.05;
+    assert_int_equal(rf_find_steps(&m->look, &err), RF_OK);
+    assert_non_null(found(m, RF_CHECK_ORDER));
+    drop(m);
+}
+
 /* ---- shake ---- */
 
 /* Detail from left to right and up and down of the whole frame. */
@@ -274,6 +300,26 @@ static void coarse_steps_are_told_of_treads_between_two_frames(void **state)
     drop(m);
 }
 
+/* A frame that cannot be read, beside all the peaks of a plate, cuts their curves off; it does not make steps coarse.
+ */
+static void hole_beside_the_peaks_is_no_coarse_step(void **state)
+{
+    (void)state;
+    made *m = make();
+    rf_error err = {0};
+    for (int k = 0; k < COUNT; k++)
+        for (int c = 0; c < CELLS; c++)
+            m->cells[k * CELLS + c].energy = k == 4 ? -1 : (float)(0.01 * exp(-0.5 * (k - 3.2) * (k - 3.2)));
+    assert_int_equal(rf_pool_create(&m->look.pool, 1, &err), RF_OK);
+    assert_int_equal(rf_look_curves(&m->look, &err), RF_OK);
+    assert_int_equal(rf_look_width(&m->look, &err), RF_OK);
+    assert_int_equal(rf_find_focus(&m->look, &err), RF_OK);
+    assert_nothing_found(m);
+    assert_true(m->peaks[0].frame == 3 && m->peaks[0].width == 0 && m->peaks[0].top_width == 0);
+    rf_pool_destroy(&m->look.pool);
+    drop(m);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -283,9 +329,11 @@ int main(void)
         cmocka_unit_test(long_step_beside_which_something_moved_is_told),
         cmocka_unit_test(step_long_by_what_changed_is_told),
         cmocka_unit_test(steps_of_no_subject_have_no_length),
+        cmocka_unit_test(frames_to_both_sides_of_a_plate_are_in_order),
         cmocka_unit_test(frames_of_strands_are_not_shaken),
         cmocka_unit_test(slight_shake_of_an_even_take_is_found),
         cmocka_unit_test(coarse_steps_are_told_of_treads_between_two_frames),
+        cmocka_unit_test(hole_beside_the_peaks_is_no_coarse_step),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

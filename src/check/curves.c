@@ -51,6 +51,15 @@ static void find_noise(rf_look *look, double *sorted)
     look->noise = least > 1e-8 ? least : 1e-8;
 }
 
+/* A frame that does not show the cell is a hole in its curve, and not its flank. */
+static int seen_through(const rf_look *look, int cell, int first, int last)
+{
+    for (int k = first; k <= last; k++)
+        if (rf_look_frame(look, k)[cell].energy < 0)
+            return 0;
+    return 1;
+}
+
 static void find_peak(const rf_look *look, int cell, rf_cell_peak *peak)
 {
     int best = -1, n = look->count;
@@ -73,7 +82,8 @@ static void find_peak(const rf_look *look, int cell, rf_cell_peak *peak)
           c = logf(fmaxf(rf_look_signal(look, best + 1, cell), floor_energy)), bend = 2 * b - a - c;
     if (bend > 1e-6f) {
         peak->position += 0.5f * (c - a) / bend;
-        peak->top_width = sqrtf(BELL_WIDTH / bend);
+        if (seen_through(look, cell, best - 1, best + 1))
+            peak->top_width = sqrtf(BELL_WIDTH / bend);
     }
     int left = best, right = best;
     while (left > 0 && rf_look_signal(look, left, cell) > half)
@@ -82,7 +92,7 @@ static void find_peak(const rf_look *look, int cell, rf_cell_peak *peak)
         right++;
     float l = rf_look_signal(look, left, cell), l1 = rf_look_signal(look, left + 1, cell);
     float r = rf_look_signal(look, right, cell), r1 = rf_look_signal(look, right - 1, cell);
-    if (l > half || r > half)
+    if (l > half || r > half || !seen_through(look, cell, left, right))
         return;
     peak->width = ((float)right - (half - r) / (r1 - r)) - ((float)left + (half - l) / (l1 - l));
 }

@@ -61,7 +61,8 @@ static int out_of_place(const rf_look *look, int k)
     if (step->follow + 3 * step->follow_error < BACKWARD)
         return earlier >= 0 ? earlier : k - 2;
     int far_off = step->against_near > FAR_STEP && rf_look_angle(look, k, 1) > FAR_ANGLE; /* no cells to follow, then */
-    return step->follow < NOT_FORWARD || far_off ? earlier : -1;
+    /* Two frames with a plate midway between them differ in nothing but noise, and follow nothing. */
+    return step->follow + 2 * step->follow_error < NOT_FORWARD || far_off ? earlier : -1;
 }
 
 static const char *name_of(const rf_look *look, int k)
