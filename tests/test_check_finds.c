@@ -97,8 +97,13 @@ static void change_over_a_long_step_is_no_motion(void **state)
 static void seem_long(made *m)
 {
     for (int k = 1; k < COUNT; k++)
-        m->steps[k] =
-            (rf_step){.ratio = 1, .against_near = 1, .follow = 1, .follow_near = 1, .follow_error = 0.05, .length = 1};
+        m->steps[k] = (rf_step){.ratio = 1,
+                                .against_near = 1,
+                                .telling = 1,
+                                .follow = 1,
+                                .follow_near = 1,
+                                .follow_error = 0.05,
+                                .length = 1};
     m->steps[4].ratio = m->steps[4].against_near = 1.8;
     m->steps[4].length = 1.9;
     m->steps[4].follow = m->steps[4].follow_near = 1.5;
@@ -198,13 +203,44 @@ static void frames_to_both_sides_of_a_plate_are_in_order(void **state)
             m->angle[k * RF_LOOK_SPAN + back - 1] = 0.2 * back;
     m->angle[4 * RF_LOOK_SPAN] = 0.175;
     m->angle[4 * RF_LOOK_SPAN + 1] = 0.115;
-    m->steps[4] = (rf_step){
-        .ratio = 1, .against_near = 1.7, .follow = 0.14, .follow_near = 0.14, .follow_error = 0.14, .length = 3};
+    m->steps[4] = (rf_step){.ratio = 1,
+                            .against_near = 1.7,
+                            .telling = 0.3,
+                            .follow = 0.14,
+                            .follow_near = 0.14,
+                            .follow_error = 0.14,
+                            .length = 3};
     assert_int_equal(rf_find_steps(&m->look, &err), RF_OK);
     assert_nothing_found(m);
     m->steps[4].follow_error = 0.05;
     assert_int_equal(rf_find_steps(&m->look, &err), RF_OK);
     assert_non_null(found(m, RF_CHECK_ORDER));
+    drop(m);
+}
+
+/* A step over which the pattern of sharpness is not expected to change, as where a plate comes into focus as a whole,
+ * is told neither long nor none, whatever the noise of it says. */
+static void steps_that_tell_nothing_are_not_judged(void **state)
+{
+    (void)state;
+    rf_error err = {0};
+    made *m = make();
+    focus_columns(m, COUNT, 0);
+    peaks_by_columns(m);
+    light_quarters(m, 0);
+    seem_long(m);
+    m->steps[3].telling = 0.3;
+    m->steps[3].length = m->steps[3].against_near = 2;
+    m->steps[3].follow_near = 1.5;
+    m->steps[4] = m->steps[5];
+    m->steps[7] = (rf_step){.ratio = 0.5, .against_near = 0.5, .telling = 0.3, .follow_error = 0.04, .in_focus = 40};
+    assert_int_equal(rf_find_steps(&m->look, &err), RF_OK);
+    assert_nothing_found(m);
+    m->steps[3].telling = m->steps[7].telling = 1;
+    assert_int_equal(rf_find_steps(&m->look, &err), RF_OK);
+    const rf_check_finding *none = found(m, RF_CHECK_DUPLICATE), *far = found(m, RF_CHECK_MISSING_STEP);
+    assert_true(none != NULL && none->frames[0] == 7);
+    assert_true(far != NULL && far->frames[0] == 3);
     drop(m);
 }
 
@@ -330,6 +366,7 @@ int main(void)
         cmocka_unit_test(step_long_by_what_changed_is_told),
         cmocka_unit_test(steps_of_no_subject_have_no_length),
         cmocka_unit_test(frames_to_both_sides_of_a_plate_are_in_order),
+        cmocka_unit_test(steps_that_tell_nothing_are_not_judged),
         cmocka_unit_test(frames_of_strands_are_not_shaken),
         cmocka_unit_test(slight_shake_of_an_even_take_is_found),
         cmocka_unit_test(coarse_steps_are_told_of_treads_between_two_frames),

@@ -10,7 +10,11 @@
 #define NEARLY_LONG 1.5  /* or this many, */
 #define SURE_FOLLOW 1.75 /* when the energies changed so many times as much as over the steps around */
 #define SURELY_LONG 2.5
-#define LONG_FOLLOW 1.25   /* and the energies changed so many times as much as over the steps around */
+#define LONG_FOLLOW 1.25 /* and the energies changed so many times as much as over the steps around */
+/* Where all that changes is a plate that comes into focus as a whole, or lies midway between two frames, the pattern of
+ * sharpness hardly changes over a step, and its noise tells nothing of the way. */
+#define TELLS_LONG 0.5     /* of what the take's most telling steps are expected to change */
+#define TELLS_NONE 0.35    /* the same: of such a step no length is told, but whether there was one */
 #define LONG_ERROR 0.1     /* standard error of that: a flat plate comes into focus at once, and no length fits */
 #define LONG_OF_WIDTH 0.35 /* of the focus curves' width: a shorter gap is bridged by them, and shows nowhere */
 #define NO_STEP 0.25       /* of the change that a usual step makes ... */
@@ -106,7 +110,8 @@ static int is_long(const rf_look *look, int k)
     const rf_step *step = &look->steps[k];
     double least = step->follow_near > SURE_FOLLOW ? NEARLY_LONG : LEAST_LONG;
     return step->against_near > LONG_STEP && step->length > least && step->follow_near > LONG_FOLLOW &&
-           step->follow_error < LONG_ERROR && fmin(sharp_in(look, k - 2, k), sharp_in(look, k, k + 2)) > LEAST_SHARP;
+           step->follow_error < LONG_ERROR && step->telling > TELLS_LONG &&
+           fmin(sharp_in(look, k - 2, k), sharp_in(look, k, k + 2)) > LEAST_SHARP;
 }
 
 static int is_far(const rf_look *look, int k)
@@ -118,8 +123,8 @@ static int is_far(const rf_look *look, int k)
 static int is_none(const rf_look *look, int k)
 {
     const rf_step *step = &look->steps[k];
-    if (fabs(step->follow) > NO_STEP || step->follow_error > NO_STEP_ERROR || step->against_near > LITTLE ||
-        step->in_focus + look->steps[k - 1].in_focus < LEAST_CELLS)
+    if (step->telling < TELLS_NONE || fabs(step->follow) > NO_STEP || step->follow_error > NO_STEP_ERROR ||
+        step->against_near > LITTLE || step->in_focus + look->steps[k - 1].in_focus < LEAST_CELLS)
         return 0;
     return !(k > 1 && is_far(look, k - 1)) && !(k + 1 < look->count && is_far(look, k + 1)) &&
            sharp_in(look, k - 2, k + 2) > LEAST_AROUND;

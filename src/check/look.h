@@ -28,6 +28,7 @@ typedef struct rf_cell_peak {
 typedef struct rf_step {
     double ratio;                /* angle seen over the angle expected of one usual step */
     double against_near;         /* the same against the steps around */
+    double telling;              /* angle expected of one usual step, over the largest tenth of the take's */
     double follow, follow_error; /* change of energies seen over that expected of one usual step, standard error */
     double follow_near;          /* the same against the steps around */
     double length;               /* usual steps; 0 = none, or not known */
