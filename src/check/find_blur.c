@@ -23,8 +23,9 @@
 #define SURELY_LOW 0.5
 #define SURELY_DIRECTED 0.5
 #define END_LOW 0.75
-#define END_DIRECTED 0.42 /* the same against one neighbour; ends that are not shaken give 0.54 and more */
-#define SOFT_LOSS 1.0     /* without one */
+#define END_DIRECTED 0.42     /* the same against one neighbour; ends that are not shaken give 0.54 and more */
+#define END_OUT_OF_COMMON 3.0 /* one neighbour tells less than two */
+#define SOFT_LOSS 1.0         /* without one */
 #define GRAVE_LOSS 0.9
 #define ALONE_STEPS 2.0 /* half-peak width of the focus curves */
 enum { DIRECTIONS = 12, LEAST_CELLS = 20, LEAST_AT_END = 30, LEAST_FRAMES = 5, LEAST_MEASURED = 3 };
@@ -161,10 +162,12 @@ static rf_status judge(rf_look *look, const sharpness *s, int k, double usual, r
                         rf_check_base_name(look->options->frames[k]));
 }
 
-/* A shaken neighbour makes an end look smeared across. */
-static rf_status judge_end(rf_look *look, const sharpness *s, int k, rf_error *err)
+/* A shaken neighbour makes an end look smeared across; where curves are narrow the one neighbour shows too little of
+ * what the end has in focus. */
+static rf_status judge_end(rf_look *look, const sharpness *s, int k, double usual, rf_error *err)
 {
     if (!(s->low > 0) || !(s->low < END_LOW && s->low < END_DIRECTED * s->high) ||
+        log(s->high / s->low) < END_OUT_OF_COMMON * usual || look->result->focus_width_steps < ALONE_STEPS ||
         rf_check_found_at(look->result, RF_CHECK_BLUR, before(look, k)) || step_found_near(look->result, k))
         return RF_OK;
     return add_shaken(look, s, k, RF_CHECK_WARNING, err);
@@ -186,7 +189,7 @@ rf_status rf_find_blur(rf_look *look, rf_error *err)
     for (int i = 0; i < 2 && look->count >= LEAST_FRAMES; i++) {
         int k = i == 0 ? 0 : look->count - 1;
         if (!(i == 0 ? look->options->begun_before : look->options->unfinished)) /* then it is no end */
-            RF_TRY(judge_end(look, &seen[k], k, err));
+            RF_TRY(judge_end(look, &seen[k], k, usual_direction(look, seen, k, sorted), err));
     }
 done:
     rf_free(seen);
