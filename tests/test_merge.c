@@ -207,7 +207,11 @@ static void tiles_out_of_reach_are_not_asked_for(void **state)
         rf_merge_add(s.merge, k, &source);
         assert_int_equal(pieces_read, wanted[k]);
     }
-    assert_near(worst(rf_merge_finish(s.merge), &frame), 0, 1e-5);
+    const rf_image *merged = rf_merge_finish(s.merge);
+    for (int y = 0; y < H; y++)
+        for (int x = 0; x < W; x++)
+            if (x != 63 && x != 64) /* across the outline both surfaces show (test_antialias.c) */
+                assert_near(rf_image_row_f32(merged, y)[x], rf_image_row_f32(&frame, y)[x], 1e-5);
     rf_image_free(&frame);
     stop(&s);
 }
@@ -238,12 +242,13 @@ static void render(rf_image *frame, const rf_image *ground, int k)
         }
 }
 
+/* From the first pixel that shows the ground alone. */
 static double ground_error(const rf_image *merged, const rf_image *ground)
 {
     double sum = 0;
     int n = 0;
     for (int y = 20; y < H - 20; y++)
-        for (int x = EDGE; x < EDGE + 12; x++, n++) {
+        for (int x = EDGE + 1; x < EDGE + 12; x++, n++) {
             double e = (double)(rf_image_row_f32(merged, y)[x] - rf_image_row_f32(ground, y)[x]);
             sum += e * e;
         }

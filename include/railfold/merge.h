@@ -18,6 +18,8 @@
  *
  *   ground = (I_k - V_k) / T_k   in linear light, wherever the transmission T_k leaves enough to see.
  *
+ * At the end the pixels across an outline get what the surface on its other side spills into them (antialias.h).
+ *
  * Work goes tile by tile: a tile asks for the frames that count in it (tiles.h), and a frame is made only in the tiles
  * that ask for it.
  *

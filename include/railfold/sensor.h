@@ -119,8 +119,8 @@ size_t rf_shadow_memory_bytes(int width, int height, int frame_count); /* held a
  * needed, and those that are not are passed over. */
 rf_status rf_shadow_keep(rf_shadow *shadow, int k, const rf_image *luma, rf_error *err) RF_CHECKED;
 
-/* poses[frame_count]: output pixel -> frame pixel, full size. Adds what was found, and is not there already, to *map.
- */
+/* poses[frame_count]: output pixel -> frame pixel, full size. Adds what was found, and is not there already, to *map,
+ * whose size is that of the frames, empty or not. */
 rf_status rf_shadow_finish(rf_shadow *shadow, const rf_pose *poses, rf_sensor_map *map, rf_error *err) RF_CHECKED;
 
 int rf_sensor_map_is_empty(const rf_sensor_map *map);

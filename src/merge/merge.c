@@ -4,6 +4,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "antialias.h"
 #include "base/hot.h"
 #include "tiles.h"
 #include "railfold/memory.h"
@@ -315,6 +316,7 @@ static void finish_rows(void *arg, int begin, int end, int block, int thread)
 const rf_image *rf_merge_finish(rf_merge *merge)
 {
     rf_pool_rows(merge->pool, merge->settings.height, 16, finish_rows, merge);
+    rf_antialias_edges(&merge->sum, merge->depth, &merge->weight, &merge->light, &merge->kernels, merge->pool);
     merge->depth = NULL;
     rf_image_free(&merge->weight);
     rf_image_free(&merge->light);

@@ -198,12 +198,12 @@ static rf_status solve(rf_run *run, rf_align *align, rf_error *err)
     return status;
 }
 
-/* Dust is looked for again once the poses are known; not where frames are to stay as they lie, for then nothing moves.
- */
+/* Dust is looked for again once the poses are known; not where frames are to stay as they lie, for then nothing moves,
+ * and not where it is to be left alone. */
 static rf_status open_shadow(rf_run *run, rf_shadow **shadow, int reduce, rf_error *err)
 {
     const rf_take *take = &run->take;
-    if (take->options->no_align)
+    if (take->options->no_align || take->options->no_repair)
         return RF_OK;
     return rf_shadow_create(shadow, take->info.width, take->info.height, reduce, take->report->frame_count, take->pool,
                             err);

@@ -126,6 +126,9 @@ rf_status rf_run_sensor(rf_run *run, rf_error *err)
     rf_sensor *sensor = NULL;
     look l = {.take = take};
     int suspects, total;
+    /* Dust may be found later, when nothing was here. */
+    take->sensor =
+        (rf_sensor_map){.width = take->info.width, .height = take->info.height, .channels = take->info.channels};
     if (take->options->no_repair)
         return RF_OK;
     choose(&l, take);
