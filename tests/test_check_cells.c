@@ -12,11 +12,9 @@
 
 #include <cmocka.h>
 
-#include "check/look.h"
+#include "check_made.h"
 #include "railfold/frame_io.h"
 #include "railfold/memory.h"
-
-enum { COLUMNS = 12, ROWS = 10, COUNT = 8, CELL_PX = 8 };
 
 /* ---- how many cells ---- */
 
@@ -88,72 +86,6 @@ static void longer_takes_get_fewer_cells(void **state)
     assert_int_equal(unlink(path), 0);
 }
 
-/* ---- a look made by hand ---- */
-
-typedef struct made {
-    rf_look look;
-    rf_check_options options;
-    rf_check_result result;
-    const char *files[COUNT];
-    rf_check_frame frames[COUNT];
-    rf_pose poses[COUNT];
-    rf_step steps[COUNT];
-    rf_cell cells[COUNT * COLUMNS * ROWS];
-    rf_cell_peak peaks[COLUMNS * ROWS];
-} made;
-
-static made *make(void)
-{
-    made *m = calloc(1, sizeof *m);
-    assert_non_null(m);
-    m->options = rf_check_options_default();
-    m->options.frames = m->files;
-    m->options.frame_count = COUNT;
-    for (int k = 0; k < COUNT; k++) {
-        m->files[k] = "pebble.jpg";
-        m->frames[k].used = 1;
-        m->poses[k] = rf_pose_identity();
-        m->steps[k] = (rf_step){.ratio = 1, .follow = 1};
-    }
-    m->look = (rf_look){.options = &m->options,
-                        .result = &m->result,
-                        .count = COUNT,
-                        .cell_reduce = 1,
-                        .cell_px = CELL_PX,
-                        .columns = COLUMNS,
-                        .rows = ROWS,
-                        .poses = m->poses,
-                        .poses_known = 1,
-                        .cells = m->cells,
-                        .noise = 1e-6,
-                        .peaks = m->peaks,
-                        .steps = m->steps};
-    rf_check_result_init(&m->result);
-    m->result.frames = m->frames;
-    m->result.frame_count = COUNT;
-    return m;
-}
-
-static void drop(made *m)
-{
-    m->result.frames = NULL; /* not from rf_alloc */
-    rf_check_result_free(&m->result);
-    free(m);
-}
-
-static rf_cell *cell_at(made *m, int k, int x, int y)
-{
-    return &m->cells[(k * ROWS + y) * COLUMNS + x];
-}
-
-static const rf_check_finding *found(const made *m, rf_check_kind kind)
-{
-    for (int i = 0; i < m->result.finding_count; i++)
-        if (m->result.findings[i].kind == kind)
-            return &m->result.findings[i];
-    return NULL;
-}
-
 /* ---- quarters ---- */
 
 /* On a ramp the mean of a quarter is the ramp at the quarter's middle, wherever between pixels it lies. */
@@ -187,19 +119,6 @@ static void quarters_are_read_between_pixels(void **state)
     rf_image_free(&luma);
     rf_free(scratch);
     drop(m);
-}
-
-/* From frame 4 on light has gone from the left to the right half of 12 cells: their means stay. */
-static void light_quarters(made *m, double share)
-{
-    for (int k = 0; k < COUNT; k++)
-        for (int y = 0; y < ROWS; y++)
-            for (int x = 0; x < COLUMNS; x++)
-                for (int i = 0; i < 4; i++) {
-                    double moved = k >= 4 && x >= 3 && x < 6 && y >= 2 && y < 6 ? (i % 2 ? share : -share) : 0;
-                    double drift = 0.0005 * k * (x - y); /* as focus moves on */
-                    cell_at(m, k, x, y)->luma[i] = (float)(0.4 * (1 + moved + drift));
-                }
 }
 
 static void motion_within_cells_is_found(void **state)
@@ -272,6 +191,27 @@ static void line_on_a_cells_border_is_no_uncovered_start(void **state)
     drop(m);
 }
 
+/* A subject sharpest midway between the first two frames, the first of them 12 % brighter. */
+static void brighter_first_frame_is_no_uncovered_start(void **state)
+{
+    (void)state;
+    rf_error err = {0};
+    made *m = make();
+    focus_all_at(m, 0.5);
+    for (int c = 0; c < COLUMNS * ROWS; c++)
+        m->cells[c].energy *= 1.12f * 1.12f;
+    tell_peaks(m);
+    assert_int_equal(m->peaks[5].frame, 0);
+    m->poses[0].gain[0] = 1 / 1.12;
+    assert_int_equal(rf_find_cover(&m->look, &err), RF_OK);
+    for (int i = 0; i < m->result.finding_count; i++)
+        fail_msg("%s", m->result.findings[i].text);
+    m->poses[0].gain[0] = 1; /* were it no light */
+    assert_int_equal(rf_find_cover(&m->look, &err), RF_OK);
+    assert_non_null(found(m, RF_CHECK_UNCOVERED_START));
+    drop(m);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -279,6 +219,7 @@ int main(void)
         cmocka_unit_test(quarters_are_read_between_pixels),
         cmocka_unit_test(motion_within_cells_is_found),
         cmocka_unit_test(line_on_a_cells_border_is_no_uncovered_start),
+        cmocka_unit_test(brighter_first_frame_is_no_uncovered_start),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

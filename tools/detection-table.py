@@ -174,10 +174,37 @@ def keep(path, value):
 TILE = 24  # px: about what an eye takes in at 100 %
 
 
+def read_16(folder, name):
+    return cv2.imread(os.path.join(folder, "truth", name), cv2.IMREAD_UNCHANGED).astype(np.float64) / 65535
+
+
+def dimmed(coded, light):
+    """A picture as it would be with 1 / light of the light (sRGB curve, IEC 61966-2-1)."""
+    linear = np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4) / light
+    return np.where(linear <= 0.0031308, linear * 12.92, 1.055 * linear ** (1 / 2.4) - 0.055)
+
+
+def made_with(folder):
+    with open(os.path.join(folder, "truth", "truth.json"), encoding="utf-8") as file:
+        return json.load(file)["options"]
+
+
+def without_fault(options, folder):
+    """The take of the same scene and seed without the fault."""
+    made = made_with(folder)
+    clean = os.path.join(options.cache, "base-%s-%d" % (made["scene"], made["seed"]))
+    render(options.build, clean, made["scene"], made["seed"], [])
+    return clean
+
+
 def quality(options, folder):
     """The merged picture against the rendered truth, over the subject: dB over the whole, and the error in its worst places
-    (mean of the worst 2 % of the tiles, rms in levels of 255). None when it cannot be merged. Kept beside the take."""
-    kept = os.path.join(folder, "quality.json.kept")
+    (mean of the worst 2 % of the tiles, rms in levels of 255). None when it cannot be merged. Kept beside the take.
+    A take with more light than usual is merged, brought to the usual light, and held against the truth of that: errors in
+    a brighter picture are larger by as much as it is brighter, and what is lost in the whites is not in its own truth."""
+    fault = made_with(folder).get("fault") or {}
+    light = fault["strength"] if fault.get("kind") == "clipped" else 1
+    kept = os.path.join(folder, "quality.json.kept" if light == 1 else "quality-at-usual-light.json.kept")
     if os.path.exists(kept):
         with open(kept, encoding="utf-8") as file:
             return json.load(file)
@@ -189,26 +216,23 @@ def quality(options, folder):
         raise RuntimeError("merge of %s was killed" % folder)
     if run.returncode == 0:
         merged = cv2.imread(out, cv2.IMREAD_UNCHANGED).astype(np.float64) / 65535
-        truth = cv2.imread(os.path.join(folder, "truth", "sharp.tif"), cv2.IMREAD_UNCHANGED).astype(np.float64) / 65535
-        subject = cv2.imread(os.path.join(folder, "truth", "subject.png"), 0) > 127
-        subject[:12] = subject[-12:] = subject[:, :12] = subject[:, -12:] = False
-        square = np.where(subject, np.mean((merged - truth) ** 2, axis=2), 0)
-        share = cv2.blur(subject.astype(np.float64), (TILE, TILE))
-        tiles = (cv2.blur(square, (TILE, TILE)) / np.maximum(share, 1e-9))[share > 0.5]
-        worst = np.sort(tiles)[-max(1, len(tiles) // 50):]
-        found = [float(-10 * np.log10(np.mean(square[subject]))), float(255 * np.sqrt(np.mean(worst)))]
+        found = errors(merged if light == 1 else dimmed(merged, light),
+                       folder if light == 1 else without_fault(options, folder))
         os.remove(out)
     keep(kept, found)
     return found
 
 
-def clean_quality(options, folder):
-    """That of the same scene and seed without the fault."""
-    with open(os.path.join(folder, "truth", "truth.json"), encoding="utf-8") as file:
-        made = json.load(file)["options"]
-    clean = os.path.join(options.cache, "base-%s-%d" % (made["scene"], made["seed"]))
-    render(options.build, clean, made["scene"], made["seed"], [])
-    return quality(options, clean)
+def errors(picture, folder):
+    """[dB over the subject, rms of the worst tiles] of a picture against the truth in `folder`."""
+    truth = read_16(folder, "sharp.tif")
+    subject = cv2.imread(os.path.join(folder, "truth", "subject.png"), 0) > 127
+    subject[:12] = subject[-12:] = subject[:, :12] = subject[:, -12:] = False
+    square = np.where(subject, np.mean((picture - truth) ** 2, axis=2), 0)
+    share = cv2.blur(subject.astype(np.float64), (TILE, TILE))
+    tiles = (cv2.blur(square, (TILE, TILE)) / np.maximum(share, 1e-9))[share > 0.5]
+    worst = np.sort(tiles)[-max(1, len(tiles) // 50):]
+    return [float(-10 * np.log10(np.mean(square[subject]))), float(255 * np.sqrt(np.mean(worst)))]
 
 
 def look(options, what, strength, seed):
@@ -220,7 +244,7 @@ def look(options, what, strength, seed):
     folder = os.path.dirname(frames)
     if not options.harm or what not in HARMED:
         return verdict, found, None
-    spoilt, clean = quality(options, folder), clean_quality(options, folder)
+    spoilt, clean = quality(options, folder), quality(options, without_fault(options, folder))
     hurt = spoilt is None or spoilt[0] < clean[0] - 0.5 or spoilt[1] > 1.5 * clean[1]
     return verdict, found, (spoilt, clean, hurt)
 

@@ -9,6 +9,8 @@
 #define LEAST_PEAK_NOISE 12.0f /* a peak stands so many times above the noise, */
 #define LEAST_PEAK_SHARE 0.02f /* and is no less than this share of the take's strong peaks */
 
+/* A bell exp(-x^2 / 2 s^2) bends by 1 / s^2 a step in its logarithm and is sqrt(8 ln 2) s wide at half its height. */
+#define BELL_WIDTH 5.545177f
 #define STEADY 0.4f /* least energy over greatest, in takes of STEADY_FRAMES and more */
 enum { STEADY_FRAMES = 10 };
 
@@ -49,6 +51,15 @@ static void find_noise(rf_look *look, double *sorted)
     look->noise = least > 1e-8 ? least : 1e-8;
 }
 
+/* A frame that does not show the cell is a hole in its curve, and not its flank. */
+static int seen_through(const rf_look *look, int cell, int first, int last)
+{
+    for (int k = first; k <= last; k++)
+        if (rf_look_frame(look, k)[cell].energy < 0)
+            return 0;
+    return 1;
+}
+
 static void find_peak(const rf_look *look, int cell, rf_cell_peak *peak)
 {
     int best = -1, n = look->count;
@@ -68,9 +79,12 @@ static void find_peak(const rf_look *look, int cell, rf_cell_peak *peak)
         return;
     float half = 0.5f * most, floor_energy = 0.01f * most;
     float a = logf(fmaxf(rf_look_signal(look, best - 1, cell), floor_energy)), b = logf(most),
-          c = logf(fmaxf(rf_look_signal(look, best + 1, cell), floor_energy));
-    if (2 * b - a - c > 1e-6f)
-        peak->position += 0.5f * (c - a) / (2 * b - a - c);
+          c = logf(fmaxf(rf_look_signal(look, best + 1, cell), floor_energy)), bend = 2 * b - a - c;
+    if (bend > 1e-6f) {
+        peak->position += 0.5f * (c - a) / bend;
+        if (seen_through(look, cell, best - 1, best + 1))
+            peak->top_width = sqrtf(BELL_WIDTH / bend);
+    }
     int left = best, right = best;
     while (left > 0 && rf_look_signal(look, left, cell) > half)
         left--;
@@ -78,7 +92,7 @@ static void find_peak(const rf_look *look, int cell, rf_cell_peak *peak)
         right++;
     float l = rf_look_signal(look, left, cell), l1 = rf_look_signal(look, left + 1, cell);
     float r = rf_look_signal(look, right, cell), r1 = rf_look_signal(look, right - 1, cell);
-    if (l > half || r > half)
+    if (l > half || r > half || !seen_through(look, cell, left, right))
         return;
     peak->width = ((float)right - (half - r) / (r1 - r)) - ((float)left + (half - l) / (l1 - l));
 }
@@ -105,12 +119,12 @@ static void find_peaks(rf_look *look, double *sorted)
             look->result->frames[look->peaks[c].frame].sharp_fraction += 1.0 / subject;
 }
 
-static double angle_between(const rf_look *look, int i, int j)
+double rf_look_angle_without(const rf_look *look, int i, int j, const unsigned char *without)
 {
     const rf_cell *a = rf_look_frame(look, i), *b = rf_look_frame(look, j);
     double both = 0, sum_a = 0, sum_b = 0;
     for (int c = 0; c < rf_look_cells(look); c++) {
-        if (a[c].energy < 0 || b[c].energy < 0 || look->peaks[c].frame < 0)
+        if (a[c].energy < 0 || b[c].energy < 0 || look->peaks[c].frame < 0 || (without != NULL && without[c]))
             continue;
         double p = (double)rf_look_signal(look, i, c), q = (double)rf_look_signal(look, j, c);
         both += sqrt(p * q);
@@ -130,7 +144,8 @@ static void angle_rows(void *arg, int row_begin, int row_end, int block, int thr
     (void)thread;
     for (int k = row_begin; k < row_end; k++)
         for (int back = 1; back <= RF_LOOK_SPAN; back++)
-            look->angle[k * RF_LOOK_SPAN + back - 1] = k - back >= 0 ? angle_between(look, k - back, k) : -1;
+            look->angle[k * RF_LOOK_SPAN + back - 1] =
+                k - back >= 0 ? rf_look_angle_without(look, k - back, k, NULL) : -1;
 }
 
 rf_status rf_look_curves(rf_look *look, rf_error *err)

@@ -4,23 +4,31 @@
  * Loss: ln energy of its cells in focus against their fitted focus curves (gaps.c), less that of the two neighbours.
  * Direction: the structure tensor (Foerstner & Guelch, 1987) of the band of high frequencies gives the detail in each
  * direction u as u' T u; over the cells in focus it is set against the geometric mean of the two neighbours. A smear
- * along u takes the detail along u away and leaves that across. The first and the last frame have one neighbour: their
+ * along u takes the detail along u away, leaves that across, and adds none anywhere. Where strands come into focus,
+ * each frame another with another direction, the frames differ in direction without any smear: how unlike the worst and
+ * the best direction must be is read from the take's own frames. The first and the last frame have one neighbour: their
  * loss is not known, for the fit bends there, but their direction is, if less surely. */
 #include <math.h>
 
 #include "check/look.h"
+#include "railfold/memory.h"
 
 #define PI 3.14159265358979323846
-#define DIRECTED 0.65    /* detail kept in the worst direction over that in the best: shaken */
-#define SHAKEN_LOSS 0.28 /* in ln energy, with such a direction */
-/* A subject that is flat there hides the loss in its fitted depth, but no defocus has a direction. */
-#define SURELY_LOW 0.75
+#define DIRECTED 0.8      /* detail kept in the worst direction over that in the best: shaken, if besides that is */
+#define OUT_OF_COMMON 2.0 /* so many times as far from 1 (ln) as the USUAL quantile of the take's frames */
+#define USUAL 0.75
+#define SHAKEN_LOW 0.8   /* kept in the worst direction */
+#define SHAKEN_HIGH 1.25 /* and in the best: no more than even frames give */
+/* Whatever the take's other frames do: this much no change of subject gives. */
+#define SURELY_LOW 0.5
 #define SURELY_DIRECTED 0.5
-#define END_DIRECTED 0.42 /* the same against one neighbour; ends that are not shaken give 0.54 and more */
-#define SOFT_LOSS 1.0     /* without one */
+#define END_LOW 0.75
+#define END_DIRECTED 0.42     /* the same against one neighbour; ends that are not shaken give 0.54 and more */
+#define END_OUT_OF_COMMON 3.0 /* one neighbour tells less than two */
+#define SOFT_LOSS 1.0         /* without one */
 #define GRAVE_LOSS 0.9
 #define ALONE_STEPS 2.0 /* half-peak width of the focus curves */
-enum { DIRECTIONS = 12, LEAST_CELLS = 20, LEAST_AT_END = 30, LEAST_FRAMES = 5 };
+enum { DIRECTIONS = 12, LEAST_CELLS = 20, LEAST_AT_END = 30, LEAST_FRAMES = 5, LEAST_MEASURED = 3 };
 
 typedef struct tensor {
     double xx, xy, yy;
@@ -118,11 +126,30 @@ static rf_status add_shaken(rf_look *look, const sharpness *s, int k, rf_check_s
                         rf_check_base_name(look->options->frames[k]), names[(int)floor(s->angle_deg / 45 + 0.5) % 4]);
 }
 
-static rf_status judge(rf_look *look, const sharpness *s, int k, rf_error *err)
+/* ln of best over worst direction: how far it goes in the take's frames but k and its neighbours, which a smear of k
+ * makes look smeared across; -1: not known. `seen`: of all frames. */
+static double usual_direction(const rf_look *look, const sharpness *seen, int k, double *sorted)
+{
+    int n = 0;
+    for (int i = 1; i + 1 < look->count; i++)
+        if ((i < k - 1 || i > k + 1) && seen[i].low > 0)
+            sorted[n++] = log(seen[i].high / seen[i].low);
+    return n >= LEAST_MEASURED ? rf_quantile(sorted, n, USUAL) : -1;
+}
+
+/* `usual` < 0: not known. */
+static int is_shaken(const sharpness *s, double usual)
+{
+    if (s->low < SURELY_LOW && s->low < SURELY_DIRECTED * s->high && s->high < SHAKEN_HIGH)
+        return 1;
+    return usual >= 0 && s->low < SHAKEN_LOW && s->high < SHAKEN_HIGH && s->low < DIRECTED * s->high &&
+           log(s->high / s->low) > OUT_OF_COMMON * usual;
+}
+
+static rf_status judge(rf_look *look, const sharpness *s, int k, double usual, rf_error *err)
 {
     double loss = look->steps[k].loss - (look->steps[k - 1].loss + look->steps[k + 1].loss) / 2;
-    int directed = s->low < SURELY_LOW && s->low < SURELY_DIRECTED * s->high;
-    int shaken = (loss > SHAKEN_LOSS && s->low < DIRECTED * s->high) || directed;
+    int shaken = is_shaken(s, usual);
     if (!(s->low > 0) || look->steps[k].in_focus < LEAST_CELLS || !(shaken || loss > SOFT_LOSS) ||
         step_found_near(look->result, k))
         return RF_OK;
@@ -135,29 +162,37 @@ static rf_status judge(rf_look *look, const sharpness *s, int k, rf_error *err)
                         rf_check_base_name(look->options->frames[k]));
 }
 
-/* A shaken neighbour makes an end look smeared across. Narrow curves leave too little of a neighbour to go by. */
-static rf_status judge_end(rf_look *look, const sharpness *s, int k, rf_error *err)
+/* A shaken neighbour makes an end look smeared across; where curves are narrow the one neighbour shows too little of
+ * what the end has in focus. */
+static rf_status judge_end(rf_look *look, const sharpness *s, int k, double usual, rf_error *err)
 {
-    if (!(s->low > 0) || !(s->low < SURELY_LOW && s->low < END_DIRECTED * s->high) ||
-        rf_check_found_at(look->result, RF_CHECK_BLUR, before(look, k)) ||
-        rf_check_found(look->result, RF_CHECK_COARSE_STEP) || step_found_near(look->result, k))
+    if (!(s->low > 0) || !(s->low < END_LOW && s->low < END_DIRECTED * s->high) ||
+        log(s->high / s->low) < END_OUT_OF_COMMON * usual || look->result->focus_width_steps < ALONE_STEPS ||
+        rf_check_found_at(look->result, RF_CHECK_BLUR, before(look, k)) || step_found_near(look->result, k))
         return RF_OK;
     return add_shaken(look, s, k, RF_CHECK_WARNING, err);
 }
 
 rf_status rf_find_blur(rf_look *look, rf_error *err)
 {
-    rf_status status = RF_OK;
-    for (int k = 1; k + 1 < look->count; k++) {
-        sharpness here = compare(look, k);
-        RF_TRY(judge(look, &here, k, err));
-    }
+    rf_status status;
+    sharpness *seen = NULL;
+    double *sorted = NULL;
+    if (look->count < 3 || rf_check_found(look->result, RF_CHECK_COARSE_STEP)) /* too little of a neighbour to go by */
+        return RF_OK;
+    RF_TRY(rf_alloc(&seen, (size_t)look->count, sizeof *seen, "the sharpness of frames", err));
+    RF_TRY(rf_alloc(&sorted, (size_t)look->count, sizeof *sorted, "the sharpness of frames", err));
+    for (int k = 0; k < look->count; k++)
+        seen[k] = compare(look, k);
+    for (int k = 1; k + 1 < look->count; k++)
+        RF_TRY(judge(look, &seen[k], k, usual_direction(look, seen, k, sorted), err));
     for (int i = 0; i < 2 && look->count >= LEAST_FRAMES; i++) {
         int k = i == 0 ? 0 : look->count - 1;
-        sharpness here = compare(look, k);
         if (!(i == 0 ? look->options->begun_before : look->options->unfinished)) /* then it is no end */
-            RF_TRY(judge_end(look, &here, k, err));
+            RF_TRY(judge_end(look, &seen[k], k, usual_direction(look, seen, k, sorted), err));
     }
 done:
+    rf_free(seen);
+    rf_free(sorted);
     return status;
 }

@@ -51,6 +51,13 @@ static const char *region_name(const region *r, const rf_look *look)
     return names[row > 2 ? 2 : row][column > 2 ? 2 : column];
 }
 
+/* As it would be in the light of the reference: a brighter frame is not a sharper one. */
+static float signal_in(const rf_look *look, int k, int cell)
+{
+    float gain = (float)look->poses[k].gain[0];
+    return gain * gain * rf_look_signal(look, k, cell);
+}
+
 /* Energy of the subject around a cell in frame `end` over that in frame `other`. Cells lie on whole pixels: a line
  * close to a cell's border is in it in one frame and out of it in the next, but stays among its neighbours. */
 static double rise_around(const rf_look *look, int cell, int end, int other)
@@ -63,8 +70,8 @@ static double rise_around(const rf_look *look, int cell, int end, int other)
             if (x < 0 || y < 0 || x >= look->columns || y >= look->rows || look->peaks[c].frame < 0 ||
                 rf_look_frame(look, end)[c].energy < 0 || rf_look_frame(look, other)[c].energy < 0)
                 continue;
-            at_end += (double)rf_look_signal(look, end, c);
-            at_other += (double)rf_look_signal(look, other, c);
+            at_end += (double)signal_in(look, end, c);
+            at_other += (double)signal_in(look, other, c);
         }
     return at_other > 0 ? at_end / at_other : 1;
 }
@@ -80,8 +87,8 @@ static int turns_around(const rf_look *look, int cell, int end, int inward)
 static int still_rises(const rf_look *look, int cell, int end)
 {
     int inward = end == 0 ? 1 : -1;
-    float a = rf_look_signal(look, end, cell), b = rf_look_signal(look, end + inward, cell),
-          c = rf_look_signal(look, end + 2 * inward, cell);
+    float a = signal_in(look, end, cell), b = signal_in(look, end + inward, cell),
+          c = signal_in(look, end + 2 * inward, cell);
     return look->peaks[cell].frame == end && a > RISE * b && b > c && !turns_around(look, cell, end, inward);
 }
 

@@ -2,13 +2,19 @@
 #include <math.h>
 #include <stdio.h>
 
-#include "check/look.h"
+#include "check/jumps.h"
 #include "railfold/memory.h"
 
-#define LONG_STEP 1.45 /* ratio against the steps around it; a step left out gives 1.6 and more */
-#define LEAST_LONG 1.6 /* usual steps */
+#define LONG_STEP 1.45   /* ratio against the steps around it; a step left out gives 1.6 and more */
+#define LEAST_LONG 1.6   /* usual steps, by the angle; */
+#define NEARLY_LONG 1.5  /* or this many, */
+#define SURE_FOLLOW 1.75 /* when the energies changed so many times as much as over the steps around */
 #define SURELY_LONG 2.5
-#define LONG_FOLLOW 1.25   /* and the energies changed so many times as much as over the steps around */
+#define LONG_FOLLOW 1.25 /* and the energies changed so many times as much as over the steps around */
+/* Where all that changes is a plate that comes into focus as a whole, or lies midway between two frames, the pattern of
+ * sharpness hardly changes over a step, and its noise tells nothing of the way. */
+#define TELLS_LONG 0.5     /* of what the take's most telling steps are expected to change */
+#define TELLS_NONE 0.35    /* the same: of such a step no length is told, but whether there was one */
 #define LONG_ERROR 0.1     /* standard error of that: a flat plate comes into focus at once, and no length fits */
 #define LONG_OF_WIDTH 0.35 /* of the focus curves' width: a shorter gap is bridged by them, and shows nowhere */
 #define NO_STEP 0.25       /* of the change that a usual step makes ... */
@@ -19,10 +25,11 @@
 #define FAR_STEP 1.8       /* ratio against the steps around */
 #define FAR_ANGLE 0.6      /* radians from the frame before */
 enum { LEAST_CELLS = 12 }; /* in focus around a step that was none */
-#define BACK_RATIO 0.75    /* an earlier frame is so much nearer than the one before */
-#define LEAST_ANGLE 0.12   /* radians; below it two frames are alike anyway */
-#define LEAST_SHARP 0.01   /* share of the subject in focus to both sides of a long step: else nothing is lost there */
-#define LEAST_AROUND 0.01  /* the same around a step that was none */
+enum { NEAR_STEPS = 4, LEAST_MOVED = 10 /* quarters of cells */ };
+#define BACK_RATIO 0.75   /* an earlier frame is so much nearer than the one before */
+#define LEAST_ANGLE 0.12  /* radians; below it two frames are alike anyway */
+#define LEAST_SHARP 0.01  /* share of the subject in focus to both sides of a long step: else nothing is lost there */
+#define LEAST_AROUND 0.01 /* the same around a step that was none */
 
 static double sharp_in(const rf_look *look, int begin, int end)
 {
@@ -58,7 +65,8 @@ static int out_of_place(const rf_look *look, int k)
     if (step->follow + 3 * step->follow_error < BACKWARD)
         return earlier >= 0 ? earlier : k - 2;
     int far_off = step->against_near > FAR_STEP && rf_look_angle(look, k, 1) > FAR_ANGLE; /* no cells to follow, then */
-    return step->follow < NOT_FORWARD || far_off ? earlier : -1;
+    /* Two frames with a plate midway between them differ in nothing but noise, and follow nothing. */
+    return step->follow + 2 * step->follow_error < NOT_FORWARD || far_off ? earlier : -1;
 }
 
 static const char *name_of(const rf_look *look, int k)
@@ -99,8 +107,10 @@ static int told_otherwise(const rf_look *look, int k)
 
 static int is_long(const rf_look *look, int k)
 {
-    return look->steps[k].against_near > LONG_STEP && look->steps[k].length > LEAST_LONG &&
-           look->steps[k].follow_near > LONG_FOLLOW && look->steps[k].follow_error < LONG_ERROR &&
+    const rf_step *step = &look->steps[k];
+    double least = step->follow_near > SURE_FOLLOW ? NEARLY_LONG : LEAST_LONG;
+    return step->against_near > LONG_STEP && step->length > least && step->follow_near > LONG_FOLLOW &&
+           step->follow_error < LONG_ERROR && step->telling > TELLS_LONG &&
            fmin(sharp_in(look, k - 2, k), sharp_in(look, k, k + 2)) > LEAST_SHARP;
 }
 
@@ -113,8 +123,8 @@ static int is_far(const rf_look *look, int k)
 static int is_none(const rf_look *look, int k)
 {
     const rf_step *step = &look->steps[k];
-    if (fabs(step->follow) > NO_STEP || step->follow_error > NO_STEP_ERROR || step->against_near > LITTLE ||
-        step->in_focus + look->steps[k - 1].in_focus < LEAST_CELLS)
+    if (step->telling < TELLS_NONE || fabs(step->follow) > NO_STEP || step->follow_error > NO_STEP_ERROR ||
+        step->against_near > LITTLE || step->in_focus + look->steps[k - 1].in_focus < LEAST_CELLS)
         return 0;
     return !(k > 1 && is_far(look, k - 1)) && !(k + 1 < look->count && is_far(look, k + 1)) &&
            sharp_in(look, k - 2, k + 2) > LEAST_AROUND;
@@ -150,13 +160,46 @@ static int beside_duplicate(const rf_look *look, int k)
     return 0;
 }
 
-static rf_status find_missing(rf_look *look, rf_error *err)
+/* The angle of step k over the usual one around it; `without`: cells to leave out, or NULL. 0: not known. */
+static double angle_ratio(const rf_look *look, int k, const unsigned char *without)
+{
+    double near[2 * NEAR_STEPS];
+    int n = 0;
+    for (int i = k - NEAR_STEPS; i <= k + NEAR_STEPS; i++) {
+        double angle = i >= 1 && i < look->count && i != k ? rf_look_angle_without(look, i - 1, i, without) : -1;
+        if (angle >= 0)
+            near[n++] = angle;
+    }
+    double usual = rf_median(near, n), here = rf_look_angle_without(look, k - 1, k, without);
+    return usual > 0 && here > 0 ? here / usual : 0;
+}
+
+/* What moved changes the pattern of sharpness as a long step does, but only where it moved: the length by the rest.
+ * Once more, for a step held too long hides part of what moved. */
+static void settle_length(rf_look *look, rf_jumps *jumps, int k)
+{
+    rf_step *step = &look->steps[k], as_seen = *step;
+    double all = angle_ratio(look, k, NULL);
+    for (int round = 0; round < 2; round++) {
+        rf_jump jump = rf_jumps_at(jumps, k, step->length);
+        double rest = jump.quarters >= LEAST_MOVED ? angle_ratio(look, k, jumps->near) : 0;
+        if (!(rest > 0) || !(all > 0) || rest >= all)
+            return;
+        step->length = as_seen.length * rest / all;
+        step->against_near = as_seen.against_near * rest / all;
+    }
+}
+
+static rf_status find_missing(rf_look *look, rf_jumps *jumps, rf_error *err)
 {
     rf_status status = RF_OK;
+    double width = look->result->focus_width_steps;
     for (int k = 1; k < look->count && status == RF_OK; k++) {
-        double length = look->steps[k].length, width = look->result->focus_width_steps;
-        if (!is_long(look, k) || length < LONG_OF_WIDTH * width || told_otherwise(look, k) ||
-            (beside_duplicate(look, k) && length < SURELY_LONG))
+        if (!is_long(look, k) || told_otherwise(look, k))
+            continue;
+        settle_length(look, jumps, k);
+        double length = look->steps[k].length;
+        if (!is_long(look, k) || length < LONG_OF_WIDTH * width || (beside_duplicate(look, k) && length < SURELY_LONG))
             continue;
         const rf_check_finding f = {.kind = RF_CHECK_MISSING_STEP,
                                     .severity = length > width ? RF_CHECK_FAULT : RF_CHECK_WARNING};
@@ -174,15 +217,19 @@ rf_status rf_find_steps(rf_look *look, rf_error *err)
 {
     rf_status status;
     int *frames = NULL;
+    rf_jumps jumps = {0};
     RF_TRY(rf_alloc(&frames, (size_t)look->count, sizeof *frames, "the findings", err));
-    for (int k = 1; k < look->count; k++)
-        look->result->frames[k].step = look->steps[k].length;
     RF_TRY(find_order(look, frames, err));
     if (look->result->focus_width_steps < FINEST_WIDTH_STEPS && !rf_check_found(look->result, RF_CHECK_ORDER))
         RF_TRY(find_duplicates(look, frames, err));
-    if (!rf_check_found(look->result, RF_CHECK_ORDER)) /* out of order, the curves tell no lengths */
-        RF_TRY(find_missing(look, err));
+    if (!rf_check_found(look->result, RF_CHECK_ORDER)) { /* out of order, the curves tell no lengths */
+        RF_TRY(rf_jumps_open(&jumps, look, err));
+        RF_TRY(find_missing(look, &jumps, err));
+    }
+    for (int k = 1; k < look->count; k++)
+        look->result->frames[k].step = look->steps[k].length;
 done:
+    rf_jumps_close(&jumps);
     rf_free(frames);
     return status;
 }

@@ -227,6 +227,7 @@ static void measure_gaps(void *arg, int begin, int end, int block, int thread)
         if (k == 0)
             continue;
         angles_at(f, k, 1, &seen, &fitted);
+        f->look->steps[k].telling = fitted;
         f->look->steps[k].ratio = fitted > 0 ? seen / fitted : 0;
         follow_at(f, k, &f->look->steps[k]);
     }
@@ -268,7 +269,7 @@ static void settle_lengths(void *arg, int begin, int end, int block, int thread)
             angles_at(f, k, middle, &seen, &fitted);
             *(usual * fitted < seen ? &low : &high) = middle;
         }
-        f->look->steps[k].length = (low + high) / 2;
+        f->look->steps[k].length = usual > 0 ? (low + high) / 2 : 0;
     }
 }
 
@@ -289,6 +290,11 @@ rf_status rf_look_gaps(rf_look *look, rf_error *err)
     for (int k = 1; k < look->count; k++)
         sorted[k - 1] = look->steps[k].ratio;
     f.take_ratio = rf_median(sorted, look->count - 1);
+    for (int k = 1; k < look->count; k++)
+        sorted[k - 1] = look->steps[k].telling;
+    double most = rf_quantile(sorted, look->count - 1, 0.9);
+    for (int k = 1; k < look->count; k++)
+        look->steps[k].telling = most > 0 ? look->steps[k].telling / most : 0;
     rf_pool_rows(look->pool, look->count, 1, settle_lengths, &f);
 done:
     rf_free(sorted);

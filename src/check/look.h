@@ -16,17 +16,19 @@ typedef struct rf_cell {
 } rf_cell;
 
 typedef struct rf_cell_peak {
-    int frame;      /* where the curve is highest; -1: nothing to be sharp here */
-    float position; /* to a fraction of a step */
-    float energy;   /* there, noise taken off */
-    float width;    /* full width at half the peak, steps; 0 = an end is in the way */
-    int steady;     /* hardly changes with focus: no part of the subject */
+    int frame;       /* where the curve is highest; -1: nothing to be sharp here */
+    float position;  /* to a fraction of a step */
+    float energy;    /* there, noise taken off */
+    float width;     /* full width at half the peak, steps; 0 = an end is in the way */
+    float top_width; /* of the bell through its three highest frames, steps; 0 = the same */
+    int steady;      /* hardly changes with focus: no part of the subject */
 } rf_cell_peak;
 
 /* The way of the focus plane from the frame before. */
 typedef struct rf_step {
     double ratio;                /* angle seen over the angle expected of one usual step */
     double against_near;         /* the same against the steps around */
+    double telling;              /* angle expected of one usual step, over the largest tenth of the take's */
     double follow, follow_error; /* change of energies seen over that expected of one usual step, standard error */
     double follow_near;          /* the same against the steps around */
     double length;               /* usual steps; 0 = none, or not known */
@@ -68,14 +70,15 @@ typedef struct rf_look {
     rf_pose *poses; /* output (reference) pixel -> frame pixel, full size */
     rf_align_frame *aligned;
     int poses_known;
-    int columns, rows;   /* of cells */
-    int cell_px;         /* side, pixels of the cell luma */
-    rf_cell *cells;      /* count * rows * columns */
-    double noise;        /* energy of the noise alone */
-    rf_cell_peak *peaks; /* rows * columns */
-    rf_step *steps;      /* count: from the frame before */
-    rf_shadow *shadow;   /* frames kept for the search for dust; NULL: not searched for */
-    double *angle;       /* count * SPAN: angle[k * SPAN + d - 1] between frames k - d and k; < 0 unknown */
+    int columns, rows;      /* of cells */
+    int cell_px;            /* side, pixels of the cell luma */
+    rf_cell *cells;         /* count * rows * columns */
+    double noise;           /* energy of the noise alone */
+    rf_cell_peak *peaks;    /* rows * columns */
+    rf_step *steps;         /* count: from the frame before */
+    rf_shadow *shadow;      /* frames kept for the search for dust; NULL: not searched for */
+    double top_width_steps; /* median of the peaks' top widths; 0 = not known */
+    double *angle;          /* count * SPAN: angle[k * SPAN + d - 1] between frames k - d and k; < 0 unknown */
 } rf_look;
 
 enum { RF_LOOK_SPAN = 24 }; /* how far back frames are compared */
@@ -124,6 +127,8 @@ rf_status rf_look_sensor_examine(rf_look *look, rf_error *err) RF_CHECKED;
 
 /* curves.c: noise, peaks and angles from the cells. */
 rf_status rf_look_curves(rf_look *look, rf_error *err) RF_CHECKED;
+/* The angle between two frames over the cells that are not marked (NULL: over all), or -1. */
+double rf_look_angle_without(const rf_look *look, int i, int j, const unsigned char *without);
 /* gaps.c: the length of each step. */
 rf_status rf_look_gaps(rf_look *look, rf_error *err) RF_CHECKED;
 double rf_median(double *values, int count);                 /* sorts them; 0 when there are none */
