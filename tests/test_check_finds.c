@@ -109,6 +109,17 @@ static void seem_long(made *m)
     m->steps[4].follow = m->steps[4].follow_near = 1.5;
 }
 
+/* A take whose step to frame 4 seems long; for the rest see focus_columns and light_quarters. */
+static made *with_long_step(int skip_at, double skip, double jump)
+{
+    made *m = make();
+    focus_columns(m, skip_at, skip);
+    peaks_by_columns(m);
+    light_quarters(m, jump);
+    seem_long(m);
+    return m;
+}
+
 /* In a third of the cells the pattern of sharpness is another from frame 4 on, and their brightness jumps. */
 static void what_moved_is_no_missing_step(void **state)
 {
@@ -139,11 +150,7 @@ static void long_step_beside_which_something_moved_is_told(void **state)
 {
     (void)state;
     rf_error err = {0};
-    made *m = make();
-    focus_columns(m, 4, 1.2);
-    peaks_by_columns(m);
-    light_quarters(m, 0.12);
-    seem_long(m);
+    made *m = with_long_step(4, 1.2, 0.12);
     assert_int_equal(rf_find_steps(&m->look, &err), RF_OK);
     const rf_check_finding *f = found(m, RF_CHECK_MISSING_STEP);
     assert_non_null(f);
@@ -156,11 +163,7 @@ static void step_long_by_what_changed_is_told(void **state)
 {
     (void)state;
     rf_error err = {0};
-    made *m = make();
-    focus_columns(m, COUNT, 0);
-    peaks_by_columns(m);
-    light_quarters(m, 0);
-    seem_long(m);
+    made *m = with_long_step(COUNT, 0, 0);
     m->steps[4].length = 1.55;
     m->steps[4].follow_near = 1.6;
     assert_int_equal(rf_find_steps(&m->look, &err), RF_OK);
@@ -193,11 +196,7 @@ static void frames_to_both_sides_of_a_plate_are_in_order(void **state)
 {
     (void)state;
     rf_error err = {0};
-    made *m = make();
-    focus_columns(m, COUNT, 0);
-    peaks_by_columns(m);
-    light_quarters(m, 0);
-    seem_long(m);
+    made *m = with_long_step(COUNT, 0, 0);
     for (int k = 1; k < COUNT; k++)
         for (int back = 1; back <= k; back++)
             m->angle[k * RF_LOOK_SPAN + back - 1] = 0.2 * back;
@@ -224,11 +223,7 @@ static void steps_that_tell_nothing_are_not_judged(void **state)
 {
     (void)state;
     rf_error err = {0};
-    made *m = make();
-    focus_columns(m, COUNT, 0);
-    peaks_by_columns(m);
-    light_quarters(m, 0);
-    seem_long(m);
+    made *m = with_long_step(COUNT, 0, 0);
     m->steps[3].telling = 0.3;
     m->steps[3].length = m->steps[3].against_near = 2;
     m->steps[3].follow_near = 1.5;
