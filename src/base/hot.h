@@ -30,6 +30,7 @@
  * gcc and clang; element by element the same operations as the plain loop). */
 typedef float rf_f8 __attribute__((vector_size(32)));
 typedef float rf_f4 __attribute__((vector_size(16)));
+typedef int rf_i8 __attribute__((vector_size(32))); /* what comparing two rf_f8 gives: all bits or none */
 #define rf_load_f8(from) (*(const rf_f8_anywhere *)(from))
 #define rf_store_f8(to, value) (*(rf_f8_anywhere *)(to) = (value))
 typedef float rf_f8_anywhere __attribute__((vector_size(32), aligned(4), may_alias));

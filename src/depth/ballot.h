@@ -4,25 +4,25 @@
 
 #include "depth/state.h"
 
-enum { VOTE_RADIUS = 7, VOTE_SIDE = 2 * VOTE_RADIUS + 1 }; /* places */
-enum { FAINTNESS = 2 };                                    /* kinds of places by how faint they are */
+/* Places: a round window, less the single one at its top and its bottom, in rows of a fixed length. */
+enum { VOTE_RADIUS = 7, VOTE_ROWS = 2 * VOTE_RADIUS - 1, VOTE_COLUMNS = 2 * VOTE_RADIUS + 2 };
+enum { FAINTNESS = 2 }; /* kinds of places by how faint they are */
 
 /* A vote's planes, all of the places' size: at first the energy pixels, then twice as fine each time. */
 typedef struct rf_ballot {
     rf_depth *d;
-    rf_image way;                                   /* what each place votes for */
-    rf_image weight;                                /* and how much */
-    rf_image far, near;                             /* the farthest and the nearest around */
-    rf_image strongest;                             /* energy around */
-    rf_image jump;                                  /* 1 where depth jumps, else 0 */
-    rf_image at_edge;                               /* 1 where a jump is near enough for the place to be settled anew */
-    rf_image colour[3];                             /* of the guide */
-    rf_image *out;                                  /* of the places' size, or twice as fine */
-    int round, finer;                               /* the first two rounds stay at the energy pixels */
-    int cell;                                       /* output pixels along the side of a place */
-    rf_image faint;                                 /* RF_U8, energy pixels: 0 to FAINTNESS - 1 */
-    float spatial[FAINTNESS][VOTE_SIDE][VOTE_SIDE]; /* by faint; 0 outside the round window */
-    int half[VOTE_SIDE];                            /* half the window's width in each of its rows */
+    rf_image way;       /* what each place votes for */
+    rf_image weight;    /* and how much */
+    rf_image far, near; /* the farthest and the nearest around */
+    rf_image strongest; /* energy around */
+    rf_image jump;      /* 1 where depth jumps, else 0 */
+    rf_image at_edge;   /* 1 where a jump is near enough for the place to be settled anew */
+    rf_image colour[3]; /* of the guide */
+    rf_image *out;      /* of the places' size, or twice as fine */
+    int round, finer;   /* the first two rounds stay at the energy pixels */
+    int cell;           /* output pixels along the side of a place */
+    rf_image faint;     /* RF_U8, energy pixels: 0 to FAINTNESS - 1 */
+    float spatial[FAINTNESS][VOTE_ROWS][VOTE_COLUMNS]; /* by faint; 0 outside the round window */
     float lowest_way;
     int bins;
     float *scratch; /* BIN_LANES * bins per thread */

@@ -15,70 +15,103 @@
 #include "depth/ballot.h"
 #include "railfold/memory.h"
 
-enum { LANES = 8, BIN_LANES = 4, PLANES = 9, MAX_VOTES = VOTE_SIDE * VOTE_SIDE };
+enum { BIN_LANES = 4, PLANES = 9, VOTES = VOTE_ROWS * VOTE_COLUMNS };
 
 static const float VOTE_SIGMA[FAINTNESS] = {2.2f, 3.2f};     /* places */
 static const float COLOUR_SCALE[FAINTNESS] = {0.06f, 0.25f}; /* coded units, all channels together */
 static const float EDGE_REACH = 3.0f; /* places: how near an edge a pixel must lie to be settled anew */
 
+/* What votes: the planes from the window's top left place on. */
+typedef struct window {
+    const float *way, *weight, *colour[3];
+    size_t stride; /* floats from row to row */
+} window;
+
 typedef struct votes {
-    int count;
-    float weight[MAX_VOTES + LANES], way[MAX_VOTES + LANES]; /* lanes of weight 0 follow the last */
-    int bin[MAX_VOTES];                                      /* the lower of the two that a vote goes to */
-    float lower[MAX_VOTES], upper[MAX_VOTES];                /* and what each of them gets */
+    float weight[VOTES], way[VOTES];  /* places outside the round window or the picture have weight 0 */
+    int bin[VOTES];                   /* the lower of the two that a vote goes to */
+    float lower[VOTES], upper[VOTES]; /* and what each of them gets */
+    float patch[5][VOTES];            /* a window that reaches beyond the picture */
 } votes;
 
-RF_HOT static void collect(const rf_ballot *b, const float colour[3], int i, int j, int faint, votes *v)
+/* The window round place (i, j): in the planes, or copied where it leaves them. */
+static window window_at(const rf_ballot *b, int i, int j, votes *v)
 {
-    int width = b->way.width, height = b->way.height;
-    float per_square = 1.0f / (COLOUR_SCALE[faint] * COLOUR_SCALE[faint]);
-    v->count = 0;
-    for (int dy = -VOTE_RADIUS; dy <= VOTE_RADIUS; dy++) {
-        if (j + dy < 0 || j + dy >= height)
-            continue;
-        int half = b->half[dy + VOTE_RADIUS], first = i - half < 0 ? 0 : i - half;
-        int last = i + half >= width ? width - 1 : i + half, n = last - first + 1;
-        const float *red = rf_image_row_f32(&b->colour[0], j + dy) + first;
-        const float *green = rf_image_row_f32(&b->colour[1], j + dy) + first;
-        const float *blue = rf_image_row_f32(&b->colour[2], j + dy) + first;
-        const float *weight = rf_image_row_f32(&b->weight, j + dy) + first;
-        const float *spatial = b->spatial[faint][dy + VOTE_RADIUS] + first - (i - VOTE_RADIUS);
-        float *restrict out = v->weight + v->count;
-        for (int n_x = 0; n_x < n; n_x++) {
-            float r = red[n_x] - colour[0], g = green[n_x] - colour[1], bl = blue[n_x] - colour[2];
-            float apart = 1.0f + (r * r + g * g + bl * bl) * per_square;
-            out[n_x] = spatial[n_x] * weight[n_x] / (apart * apart);
+    const rf_image *plane[5] = {&b->way, &b->weight, &b->colour[0], &b->colour[1], &b->colour[2]};
+    int left = i - VOTE_RADIUS, top = j - VOTE_ROWS / 2, width = b->way.width, height = b->way.height;
+    const float *at[5];
+    size_t stride = VOTE_COLUMNS;
+    if (left >= 0 && top >= 0 && left + VOTE_COLUMNS <= width && top + VOTE_ROWS <= height) {
+        stride = b->way.stride_bytes / sizeof(float);
+        for (int p = 0; p < 5; p++)
+            at[p] = rf_image_row_f32(plane[p], top) + left;
+    } else {
+        for (int p = 0; p < 5; p++) {
+            at[p] = v->patch[p];
+            for (int n = 0; n < VOTES; n++) {
+                int x = left + n % VOTE_COLUMNS, y = top + n / VOTE_COLUMNS;
+                int inside = x >= 0 && y >= 0 && x < width && y < height;
+                float near = rf_image_row_f32(plane[p], rf_clamp_int(y, 0, height - 1))[rf_clamp_int(x, 0, width - 1)];
+                v->patch[p][n] = inside || p != 1 ? near : 0.0f;
+            }
         }
-        memcpy(v->way + v->count, rf_image_row_f32(&b->way, j + dy) + first, (size_t)n * sizeof(float));
-        v->count += n;
     }
-    for (int l = 0; l < LANES; l++)
-        v->weight[v->count + l] = v->way[v->count + l] = 0.0f;
+    return (window){at[0], at[1], {at[2], at[3], at[4]}, stride};
 }
 
-/* The mean of the votes around `centre`, NAN when there are none; in lanes, which spares the wait from sum to sum. */
-RF_HOT static float mean_around(const votes *v, float centre)
+RF_HOT_PART float sum_of(const rf_f8 *lanes)
 {
-    float sum[LANES] = {0}, total[LANES] = {0};
-    for (int n = 0; n < v->count; n += LANES) /* the votes end with lanes of weight 0 */
-        for (int l = 0; l < LANES; l++) {
-            float weight = fabsf(v->way[n + l] - centre) < RF_APART_STEPS ? v->weight[n + l] : 0.0f;
-            sum[l] += weight * v->way[n + l];
-            total[l] += weight;
+    rf_f8 v = *lanes;
+    return ((v[0] + v[4]) + (v[1] + v[5])) + ((v[2] + v[6]) + (v[3] + v[7]));
+}
+
+/* Weighs the votes for a pixel of this colour. Returns whether they leave it on the surface at `own`, without their
+ * histogram: the mode is where the sum of weight times (2 steps - distance) is highest, and once that sum reaches the
+ * sum of all weights, none two steps or more away is higher. */
+RF_HOT_256 static int collect(const window *w, const float (*spatial)[VOTE_COLUMNS], const float colour[3],
+                              float per_square, float own, votes *v)
+{
+    rf_f8 total = {0}, here = {0};
+    for (int row = 0; row < VOTE_ROWS; row++)
+        for (int n = 0; n < VOTE_COLUMNS; n += 8) {
+            size_t at = (size_t)row * w->stride + (size_t)n;
+            rf_f8 red = rf_load_f8(w->colour[0] + at) - colour[0], green = rf_load_f8(w->colour[1] + at) - colour[1];
+            rf_f8 blue = rf_load_f8(w->colour[2] + at) - colour[2];
+            rf_f8 apart = 1.0f + (red * red + green * green + blue * blue) * per_square;
+            rf_f8 way = rf_load_f8(w->way + at);
+            rf_f8 weight = rf_load_f8(spatial[row] + n) * rf_load_f8(w->weight + at) / (apart * apart);
+            rf_store_f8(v->weight + row * VOTE_COLUMNS + n, weight);
+            rf_store_f8(v->way + row * VOTE_COLUMNS + n, way);
+            rf_f8 above = 2.0f + (way - own), below = 2.0f - (way - own);
+            rf_i8 lower = above < below;
+            rf_f8 share = (rf_f8)(((rf_i8)above & lower) | ((rf_i8)below & ~lower));
+            share = (rf_f8)((rf_i8)share & (share > 0.0f));
+            total += weight;
+            here += weight * share;
         }
-    float all = 0.0f, weights = 0.0f;
-    for (int l = 0; l < LANES; l++) {
-        all += sum[l];
-        weights += total[l];
+    return sum_of(&here) >= sum_of(&total);
+}
+
+/* The mean of the votes around `centre`, NAN when there are none. */
+RF_HOT_256 static float mean_around(const votes *v, float centre)
+{
+    rf_f8 sum = {0}, total = {0};
+    for (int n = 0; n < VOTES; n += 8) {
+        rf_f8 way = rf_load_f8(v->way + n), weight = rf_load_f8(v->weight + n), off = way - centre;
+        rf_i8 near = (off < RF_APART_STEPS) & (off > -RF_APART_STEPS);
+        weight = (rf_f8)((rf_i8)weight & near);
+        sum += weight * way;
+        total += weight;
     }
-    return weights > 0.0f ? all / weights : NAN;
+    float weights = sum_of(&total);
+    return weights > 0.0f ? sum_of(&sum) / weights : NAN;
 }
 
 /* Which bins the votes go to, linear between two; *low and *high: the first and the last. */
 RF_HOT static void sort_votes(const rf_ballot *b, votes *v, int *low, int *high)
 {
     int first = b->bins, last = 0, most = b->bins - 2;
-    for (int n = 0; n < v->count; n++) {
+    for (int n = 0; n < VOTES; n++) {
         float at = v->way[n] - b->lowest_way;
         int bin = (int)at;
         bin = bin < 0 ? 0 : bin > most ? most : bin;
@@ -99,7 +132,7 @@ static float mode_of(const rf_ballot *b, votes *v, float *bin)
 {
     int low, high;
     sort_votes(b, v, &low, &high);
-    for (int n = 0; n < v->count; n++) {
+    for (int n = 0; n < VOTES; n++) {
         float *lane = bin + v->bin[n] * BIN_LANES + n % BIN_LANES;
         lane[0] += v->lower[n];
         lane[BIN_LANES] += v->upper[n];
@@ -158,7 +191,10 @@ static void settle_rows(void *arg, int begin, int end, int block, int thread)
             if (at_edge[i] == 0.0f)
                 continue;
             guide_colour(b, apart * x, apart * y, colour);
-            collect(b, colour, i, j, faint[rf_energy_column(b->d, i * b->cell)], &v);
+            int f = faint[rf_energy_column(b->d, i * b->cell)];
+            window w = window_at(b, i, j, &v);
+            if (collect(&w, b->spatial[f], colour, 1.0f / (COLOUR_SCALE[f] * COLOUR_SCALE[f]), out[x], &v))
+                continue;
             float way = mode_of(b, &v, bin);
             if (fabsf(way - out[x]) >= RF_SAME_STEPS)
                 out[x] = way;
@@ -243,14 +279,12 @@ static rf_status start_ballot(rf_ballot *b, rf_depth *d, rf_error *err)
     b->cell = d->cell;
     b->bins = d->frame_count + 2;
     b->lowest_way = d->options.far_first ? -(float)(d->frame_count - 1) : 0.0f;
-    for (int dy = -VOTE_RADIUS; dy <= VOTE_RADIUS; dy++)
-        for (int dx = -VOTE_RADIUS; dx <= VOTE_RADIUS; dx++)
-            if (dx * dx + dy * dy <= VOTE_RADIUS * VOTE_RADIUS) {
-                for (int f = 0; f < FAINTNESS; f++)
-                    b->spatial[f][dy + VOTE_RADIUS][dx + VOTE_RADIUS] =
-                        expf(-0.5f * (float)(dx * dx + dy * dy) / (VOTE_SIGMA[f] * VOTE_SIGMA[f]));
-                b->half[dy + VOTE_RADIUS] = dx; /* the last one stays */
-            }
+    for (int n = 0; n < VOTES; n++) { /* 0 outside the round window */
+        int dx = n % VOTE_COLUMNS - VOTE_RADIUS, dy = n / VOTE_COLUMNS - VOTE_ROWS / 2, square = dx * dx + dy * dy;
+        for (int f = 0; f < FAINTNESS && square <= VOTE_RADIUS * VOTE_RADIUS; f++)
+            b->spatial[f][n / VOTE_COLUMNS][n % VOTE_COLUMNS] =
+                expf(-0.5f * (float)square / (VOTE_SIGMA[f] * VOTE_SIGMA[f]));
+    }
     return rf_alloc(&b->scratch, (size_t)rf_pool_threads(d->pool) * (size_t)b->bins * BIN_LANES, sizeof *b->scratch,
                     "the depth edges", err);
 }
