@@ -4,7 +4,9 @@
  * from place to place, as weak edges are from strong ones (Canny, PAMI 8, 1986). Known is what many places in touch
  * agree on: false peaks, such as the rims of bright things out of focus, agree over a few places at the most. */
 #include <math.h>
+#include <string.h>
 
+#include "base/hot.h"
 #include "depth/state.h"
 #include "railfold/memory.h"
 
@@ -22,6 +24,7 @@ typedef struct growth {
     float *level; /* energy of the surface at the places it was continued to, else 0 */
     int *queue;
     size_t count;
+    uint8_t *open;
 } growth;
 
 static size_t place_at(const rf_depth *d, int x, int y)
@@ -160,6 +163,37 @@ static void continue_from(growth *g, size_t at, float level)
     }
 }
 
+RF_HOT static void open_beside(const float *way, const float *ways, const float *trust, int dx, int width,
+                               uint8_t *restrict open)
+{
+    for (int x = dx < 0 ? 1 : 0; x < (dx > 0 ? width - 1 : width); x++)
+        open[x] |= !(trust[x + dx] > 0.0f) | !(ways[x + dx] > way[x] - RF_APART_STEPS);
+}
+
+/* Where a known place has a neighbour that it may continue into. Growing makes no more of them: what it changes is
+ * continued into once. */
+static void open_rows(void *arg, int begin, int end, int block, int thread)
+{
+    (void)block;
+    (void)thread;
+    growth *g = arg;
+    const rf_depth *d = g->d;
+    int width = d->energy_width, last = d->energy_height - 1;
+    for (int y = begin; y < end; y++) {
+        const float *way = rf_image_row_f32(&d->way, y);
+        uint8_t *open = g->open + (size_t)y * (size_t)width;
+        memset(open, 0, (size_t)width);
+        for (int dy = -1; dy <= 1; dy++) {
+            const float *ways = rf_image_row_f32(&d->way, rf_clamp_int(y + dy, 0, last));
+            const float *trust = rf_image_row_f32(&d->trust, rf_clamp_int(y + dy, 0, last));
+            for (int dx = -1; dx <= 1; dx++)
+                open_beside(way, ways, trust, dx, width, open);
+        }
+        for (int x = 0; x < width; x++)
+            open[x] &= d->known[place_at(d, x, y)] == RF_KNOWN;
+    }
+}
+
 /* One thread: the order decides ties. Every place is continued to at most once. */
 rf_status rf_back_grow(rf_depth *d, rf_error *err)
 {
@@ -169,14 +203,17 @@ rf_status rf_back_grow(rf_depth *d, rf_error *err)
     RF_TRY(rf_alloc(&d->known, size, sizeof *d->known, "the depth edges", err));
     RF_TRY(rf_alloc(&g.level, size, sizeof *g.level, "the depth edges", err));
     RF_TRY(rf_alloc_raw(&g.queue, size, sizeof *g.queue, "the depth edges", err));
+    RF_TRY(rf_alloc_raw(&g.open, size, sizeof *g.open, "the depth edges", err));
     find_known(&g);
+    rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, open_rows, &g);
     for (size_t at = 0; at < size; at++)
-        if (d->known[at] == RF_KNOWN && g.level[at] == 0.0f)
+        if (g.open[at] && g.level[at] == 0.0f)
             continue_from(&g, at, d->focus[at].peak[0].energy);
     for (size_t next = 0; next < g.count; next++)
         continue_from(&g, (size_t)g.queue[next], g.level[g.queue[next]]);
 done:
     rf_free(g.level);
+    rf_free(g.open);
     rf_free(g.queue);
     return status;
 }

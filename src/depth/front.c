@@ -7,6 +7,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "base/hot.h"
 #include "depth/state.h"
 #include "railfold/memory.h"
 
@@ -62,6 +63,7 @@ typedef struct growth {
     rf_depth *d;
     int *queue; /* a ring of pixel numbers; every pixel is in it at most once */
     unsigned char *queued;
+    uint8_t *open; /* whether a place has to be looked at in the first round */
     size_t head, count, size;
 } growth;
 
@@ -99,7 +101,34 @@ static void grow_into(growth *g, float way, int x, int y)
     float weak = weak_peak(d, rf_focus_row(d, y) + x, way, own, WEAK_SHARE);
     if (weak < *front - RF_SAME_STEPS) {
         *front = weak;
-        grow_enqueue(g, (size_t)y * (size_t)d->energy_width + (size_t)x);
+        size_t at = (size_t)y * (size_t)d->energy_width + (size_t)x;
+        g->open[at] = 1;
+        grow_enqueue(g, at);
+    }
+}
+
+RF_HOT static void open_beside(const float *way, const float *ways, int dx, int width, uint8_t *restrict open)
+{
+    for (int x = dx < 0 ? 1 : 0; x < (dx > 0 ? width - 1 : width); x++)
+        open[x] |= ways[x + dx] > way[x] + RF_SAME_STEPS;
+}
+
+/* Where a place has a neighbour that may be grown into, before any is. */
+static void open_rows(void *arg, int begin, int end, int block, int thread)
+{
+    (void)block;
+    (void)thread;
+    growth *g = arg;
+    const rf_depth *d = g->d;
+    int width = d->energy_width;
+    for (int y = begin; y < end; y++) {
+        uint8_t *open = g->open + (size_t)y * (size_t)width;
+        const float *way = rf_image_row_f32(&d->way, y);
+        memset(open, 0, (size_t)width);
+        for (int dy = -1; dy <= 1; dy++)
+            for (int dx = -1; dx <= 1; dx++)
+                open_beside(way, rf_image_row_f32(&d->way, rf_clamp_int(y + dy, 0, d->energy_height - 1)), dx, width,
+                            open);
     }
 }
 
@@ -173,10 +202,13 @@ static rf_status grow_front(rf_depth *d, rf_error *err)
     growth g = {.d = d, .size = (size_t)d->energy_width * (size_t)d->energy_height};
     RF_TRY(rf_alloc_raw(&g.queue, g.size, sizeof *g.queue, "the depth edges", err));
     RF_TRY(rf_alloc(&g.queued, g.size, sizeof *g.queued, "the depth edges", err));
+    RF_TRY(rf_alloc_raw(&g.open, g.size, sizeof *g.open, "the depth edges", err));
     for (int j = 0; j < d->energy_height; j++)
         memcpy(rf_image_row(&d->front, j), rf_image_row(&d->way, j), (size_t)d->energy_width * sizeof(float));
+    rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, open_rows, &g);
     for (size_t at = 0; at < g.size; at++)
-        grow_from(&g, at);
+        if (g.open[at])
+            grow_from(&g, at);
     while (g.count > 0) {
         size_t at = (size_t)g.queue[g.head];
         g.head = (g.head + 1) % g.size;
@@ -188,6 +220,7 @@ static rf_status grow_front(rf_depth *d, rf_error *err)
 done:
     rf_free(g.queue);
     rf_free(g.queued);
+    rf_free(g.open);
     return status;
 }
 

@@ -39,6 +39,8 @@ struct rf_depth {
     rf_image ring[RF_FIT_POINTS]; /* energies, oldest first; freed after pass 0 */
     int ring_frame[RF_FIT_POINTS];
     int ring_count;
+    rf_image lowest;       /* the smallest energy yet, beside the peaks; freed after pass 0 */
+    uint8_t *peaks;        /* a row per thread: where a frame has a peak; freed after pass 0 */
     rf_focus *focus;       /* energy_width * energy_height */
     float noise_floor;     /* of frames as pass 0 saw them */
     int quietest;          /* the frame it was found in */
@@ -90,6 +92,8 @@ static inline int rf_clamp_int(int v, int low, int high)
 
 /* peaks.c: takes the local maxima at ring entry `centre` into the best peaks. */
 void rf_peaks_take(rf_depth *depth, int centre);
+/* The smallest energies go to the peaks. */
+void rf_peaks_end(rf_depth *depth);
 /* Position of the peak of e[0..count-1], taken at frames[0..], around entry `centre`. */
 float rf_peak_position(const float *e, const int *frames, int count, int centre);
 
