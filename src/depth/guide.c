@@ -7,7 +7,7 @@
 #include "railfold/memory.h"
 
 static const float WIDTH_STEPS = 0.6f; /* standard deviation of a frame's weight over its distance */
-static const float REACH_STEPS = 2.0f;
+static const float REACH_STEPS = 1.5f;
 
 rf_status rf_guide_begin(rf_depth *d, rf_error *err)
 {
@@ -29,49 +29,73 @@ typedef struct guide_job {
     int across; /* tiles in a row */
 } guide_job;
 
-/* Weights of the frame at the energy pixels under a tile; returns whether it has any. */
-static int weigh_tile(const guide_job *job, rf_piece tile, float weight[PLACES][PLACES])
+RF_HOT_256 static int any_near(const float *at, int n, float way)
 {
-    const rf_depth *d = job->d;
-    int top = rf_energy_row(d, tile.y), rows = rf_energy_row(d, tile.y + tile.height - 1) - top + 1, any = 0;
-    int left = rf_energy_column(d, tile.x), columns = rf_energy_column(d, tile.x + tile.width - 1) - left + 1;
-    for (int j = 0; j < rows; j++) {
-        const float *at = rf_image_row_f32(&d->guide_at, top + j) + left;
-        for (int i = 0; i < columns; i++)
-            any |= fabsf(job->way - at[i]) <= REACH_STEPS;
-    }
-    for (int j = 0; any && j < rows; j++) {
-        const float *at = rf_image_row_f32(&d->guide_at, top + j) + left;
-        for (int i = 0; i < columns; i++) {
-            float away = (job->way - at[i]) * (1.0f / WIDTH_STEPS);
-            weight[j][i] = fabsf(away) > REACH_STEPS / WIDTH_STEPS ? 0.0f : expf(-0.5f * away * away);
-        }
-    }
+    int any = 0;
+    for (int i = 0; i < n; i++)
+        any |= fabsf(way - at[i]) <= REACH_STEPS;
     return any;
 }
 
+/* Shrinks a tile to what holds all places that the frame counts at, and weighs those; returns whether there are any. */
+static int weigh_tile(const guide_job *job, rf_piece *tile, float weight[PLACES][PLACES])
+{
+    const rf_depth *d = job->d;
+    int top = rf_energy_row(d, tile->y), below = rf_energy_row(d, tile->y + tile->height - 1) + 1;
+    int left = rf_energy_column(d, tile->x), beside = rf_energy_column(d, tile->x + tile->width - 1) + 1;
+    int first_row = below, last_row = -1, first = beside, last = -1;
+    for (int j = top; j < below; j++) {
+        const float *at = rf_image_row_f32(&d->guide_at, j);
+        if (!any_near(at + left, beside - left, job->way))
+            continue;
+        first_row = j < first_row ? j : first_row;
+        last_row = j;
+        for (int i = left; i < beside; i++)
+            if (fabsf(job->way - at[i]) <= REACH_STEPS) {
+                first = i < first ? i : first;
+                last = i > last ? i : last;
+            }
+    }
+    if (last < 0)
+        return 0;
+    int right = last + 1 < d->energy_width ? (last + 1) * d->cell : d->width; /* what reduction left over is in it */
+    int bottom = last_row + 1 < d->energy_height ? (last_row + 1) * d->cell : d->height;
+    right = right < tile->x + tile->width ? right : tile->x + tile->width;
+    bottom = bottom < tile->y + tile->height ? bottom : tile->y + tile->height;
+    *tile = (rf_piece){first * d->cell, first_row * d->cell, right - first * d->cell, bottom - first_row * d->cell};
+    for (int j = first_row; j <= last_row; j++) {
+        const float *at = rf_image_row_f32(&d->guide_at, j);
+        for (int i = first; i <= last; i++) {
+            float away = (job->way - at[i]) * (1.0f / WIDTH_STEPS);
+            weight[j - first_row][i - first] =
+                fabsf(away) > REACH_STEPS / WIDTH_STEPS ? 0.0f : expf(-0.5f * away * away);
+        }
+    }
+    return 1;
+}
+
+/* Pixels [first, last) of a row; `each`: their weights, once for each of three samples. */
 RF_HOT static void add_row(float *restrict sum, float *restrict total, const float *restrict from,
                            const float *restrict each, int first, int last, int grey)
 {
     for (int x = first; x < last; x++)
-        total[x] += each[x];
+        total[x] += each[3 * x];
     if (grey)
         for (int x = first; x < last; x++)
             for (int c = 0; c < 3; c++)
-                sum[3 * x + c] += each[x] * from[x];
+                sum[3 * x + c] += each[3 * x] * from[x];
     else
-        for (int x = first; x < last; x++)
-            for (int c = 0; c < 3; c++)
-                sum[3 * x + c] += each[x] * from[3 * x + c];
+        for (int n = 3 * first; n < 3 * last; n++)
+            sum[n] += each[n] * from[n];
 }
 
-/* A row of the places' weights, one for each of the tile's pixels. */
-static void spread(const rf_depth *d, rf_piece tile, const float weight[PLACES], float each[TILE])
+/* A row of the places' weights, one for each sample of the tile's pixels. */
+static void spread(const rf_depth *d, rf_piece tile, const float weight[PLACES], float each[3 * TILE])
 {
     int last = d->energy_width - 1 - tile.x / d->cell; /* a last pixel that reduction left over takes its neighbour's */
-    for (int x = 0, i = 0; x < tile.width; i++)
-        for (int end = x + d->cell; x < end && x < TILE; x++)
-            each[x] = weight[i < last ? i : last];
+    for (int n = 0, i = 0; n < 3 * tile.width; i++)
+        for (int end = n + 3 * d->cell; n < end && n < 3 * TILE; n++)
+            each[n] = weight[i < last ? i : last];
 }
 
 static void add_tiles(void *arg, int begin, int end, int block, int thread)
@@ -81,12 +105,12 @@ static void add_tiles(void *arg, int begin, int end, int block, int thread)
     const guide_job *job = arg;
     rf_depth *d = job->d;
     size_t channels = (size_t)job->source->channels;
-    float weight[PLACES][PLACES], each[TILE], colours[3 * TILE * TILE];
+    float weight[PLACES][PLACES], each[3 * TILE], colours[3 * TILE * TILE];
     for (int i = begin; i < end; i++) {
         rf_piece tile = {i % job->across * TILE, i / job->across * TILE, TILE, TILE};
         tile.width = tile.x + TILE > d->width ? d->width - tile.x : TILE;
         tile.height = tile.y + TILE > d->height ? d->height - tile.y : TILE;
-        if (!weigh_tile(job, tile, weight))
+        if (!weigh_tile(job, &tile, weight))
             continue;
         job->source->read(job->source, tile, RF_PIECE_COLOUR, colours, TILE * channels);
         for (int y = 0; y < tile.height; y++) {

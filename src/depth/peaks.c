@@ -85,12 +85,13 @@ RF_HOT static void lower_row(float *restrict lowest, const float *restrict energ
 }
 
 /* Where the frame is sharper than the one before and no less than the one after. A frame that does not reach a place
- * has no energy there; a maximum beside one may be the slope of a higher one. */
-RF_HOT static void mark_peaks(const float *before, const float *restrict here, const float *after, int n,
-                              uint8_t *restrict peaks)
+ * has no energy there; a maximum beside one may be the slope of a higher one. Less than the `least` peak kept is none.
+ */
+RF_HOT static void mark_peaks(const float *before, const float *restrict here, const float *after,
+                              const float *restrict least, int n, uint8_t *restrict peaks)
 {
     for (int i = 0; i < n; i++)
-        peaks[i] = here[i] > 0.0f;
+        peaks[i] = here[i] > least[i];
     for (int i = 0; before != NULL && i < n; i++)
         peaks[i] &= (before[i] < here[i]) & (before[i] > 0.0f);
     for (int i = 0; after != NULL && i < n; i++)
@@ -106,19 +107,21 @@ static void take_rows(void *arg, int begin, int end, int block, int thread)
     for (int j = begin; j < end; j++) {
         const float *row[RF_FIT_POINTS], *here = rf_image_row_f32(&d->ring[centre], j);
         rf_focus *focus = rf_focus_row(d, j);
+        float *least = rf_image_row_f32(&d->least, j);
         uint8_t *peaks = d->peaks + (size_t)thread * (size_t)d->energy_width;
         for (int r = 0; r < count; r++)
             row[r] = rf_image_row_f32(&d->ring[r], j);
         lower_row(rf_image_row_f32(&d->lowest, j), here, d->energy_width);
-        mark_peaks(centre > 0 ? row[centre - 1] : NULL, here, centre + 1 < count ? row[centre + 1] : NULL,
+        mark_peaks(centre > 0 ? row[centre - 1] : NULL, here, centre + 1 < count ? row[centre + 1] : NULL, least,
                    d->energy_width, peaks);
         for (int i = 0; i < d->energy_width; i++) {
-            if (!peaks[i] || !(here[i] > focus[i].peak[RF_DEPTH_PEAKS - 1].energy))
+            if (!peaks[i])
                 continue;
             float curve[RF_FIT_POINTS];
             for (int r = 0; r < count; r++)
                 curve[r] = row[r][i];
             keep(&focus[i], (rf_peak){rf_peak_position(curve, d->ring_frame, count, centre), here[i]});
+            least[i] = focus[i].peak[RF_DEPTH_PEAKS - 1].energy;
         }
     }
 }

@@ -39,7 +39,8 @@ struct rf_depth {
     rf_image ring[RF_FIT_POINTS]; /* energies, oldest first; freed after pass 0 */
     int ring_frame[RF_FIT_POINTS];
     int ring_count;
-    rf_image lowest;       /* the smallest energy yet, beside the peaks; freed after pass 0 */
+    rf_image lowest;       /* the smallest energy yet, apart from the peaks; freed after pass 0 */
+    rf_image least;        /* energy of the last peak that is kept; freed after pass 0 */
     uint8_t *peaks;        /* a row per thread: where a frame has a peak; freed after pass 0 */
     rf_focus *focus;       /* energy_width * energy_height */
     float noise_floor;     /* of frames as pass 0 saw them */
