@@ -13,10 +13,11 @@ typedef struct rf_ballot {
     rf_depth *d;
     rf_image way;       /* what each place votes for */
     rf_image weight;    /* and how much */
-    rf_image far, near; /* the farthest and the nearest around */
+    rf_image far, near; /* the farthest and the nearest around; in the first round, as what follows */
+    rf_image farther;   /* the farthest further around */
     rf_image strongest; /* energy around */
-    rf_image jump;      /* 1 where depth jumps, else 0 */
-    rf_image at_edge;   /* 1 where a jump is near enough for the place to be settled anew */
+    rf_image jump;      /* RF_U8: 1 where depth jumps, else 0 */
+    rf_image at_edge;   /* RF_U8: 1 where a jump is near enough for the place to be settled anew */
     rf_image colour[3]; /* of the guide */
     rf_image *out;      /* of the places' size, or twice as fine */
     int round, finer;   /* the first two rounds stay at the energy pixels */

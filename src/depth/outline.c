@@ -15,11 +15,11 @@
 #include "depth/ballot.h"
 #include "railfold/memory.h"
 
-enum { BIN_LANES = 4, PLANES = 9, VOTES = VOTE_ROWS * VOTE_COLUMNS };
+enum { BIN_LANES = 4, FIRST_PLANES = 4, PLANES = 6, VOTES = VOTE_ROWS * VOTE_COLUMNS };
 
 static const float VOTE_SIGMA[FAINTNESS] = {2.2f, 3.2f};     /* places */
 static const float COLOUR_SCALE[FAINTNESS] = {0.06f, 0.25f}; /* coded units, all channels together */
-static const float EDGE_REACH = 3.0f; /* places: how near an edge a pixel must lie to be settled anew */
+enum { EDGE_REACH = 3 }; /* places: how near an edge a pixel must lie to be settled anew */
 
 /* What votes: the planes from the window's top left place on. */
 typedef struct window {
@@ -170,56 +170,87 @@ static void guide_colour(const rf_ballot *b, int x, int y, float colour[3])
         colour[c] = share * sum[c];
 }
 
+/* Settles pixel (x, y) of the output, which lies in place (i, j) and shows `way` as yet; `bin`: see mode_of. */
+static float settle_pixel(const rf_ballot *b, int x, int y, int i, int j, float way, float *bin, votes *v)
+{
+    int apart = b->finer ? b->cell / 2 : b->cell;
+    const uint8_t *faint = rf_image_row(&b->faint, rf_energy_row(b->d, j * b->cell));
+    int f = faint[rf_energy_column(b->d, i * b->cell)];
+    float colour[3];
+    guide_colour(b, apart * x, apart * y, colour);
+    window w = window_at(b, i, j, v);
+    if (collect(&w, b->spatial[f], colour, 1.0f / (COLOUR_SCALE[f] * COLOUR_SCALE[f]), way, v))
+        return way;
+    float voted = mode_of(b, v, bin);
+    return fabsf(voted - way) >= RF_SAME_STEPS ? voted : way;
+}
+
 static void settle_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
     const rf_ballot *b = arg;
     float *bin = b->scratch + (size_t)thread * (size_t)b->bins * BIN_LANES;
     votes v;
-    int shift = b->finer ? 1 : 0, apart = b->finer ? b->cell / 2 : b->cell;
+    int shift = b->finer ? 1 : 0, places = b->way.width;
     for (int y = begin; y < end; y++) {
         int j = rf_clamp_int(y >> shift, 0, b->way.height - 1);
-        float *out = rf_image_row_f32(b->out, y), colour[3];
-        const float *at_edge = rf_image_row_f32(&b->at_edge, j);
+        float *out = rf_image_row_f32(b->out, y);
+        const uint8_t *at_edge = rf_image_row(&b->at_edge, j), *next;
         if (b->finer)
             rf_plane_finer(&b->way, y, b->out->width, out);
         else
             memcpy(out, rf_image_row_f32(&b->way, y), (size_t)b->out->width * sizeof *out);
-        const uint8_t *faint = rf_image_row(&b->faint, rf_energy_row(b->d, j * b->cell));
-        for (int x = 0; x < b->out->width; x++) {
-            int i = rf_clamp_int(x >> shift, 0, b->way.width - 1);
-            if (at_edge[i] == 0.0f)
-                continue;
-            guide_colour(b, apart * x, apart * y, colour);
-            int f = faint[rf_energy_column(b->d, i * b->cell)];
-            window w = window_at(b, i, j, &v);
-            if (collect(&w, b->spatial[f], colour, 1.0f / (COLOUR_SCALE[f] * COLOUR_SCALE[f]), out[x], &v))
-                continue;
-            float way = mode_of(b, &v, bin);
-            if (fabsf(way - out[x]) >= RF_SAME_STEPS)
-                out[x] = way;
+        for (int i = 0; i < places && (next = memchr(at_edge + i, 1, (size_t)(places - i))) != NULL; i++) {
+            i = (int)(next - at_edge);
+            int last = i + 1 < places ? (i + 1) << shift : b->out->width;
+            for (int x = i << shift; x < last; x++)
+                out[x] = settle_pixel(b, x, y, i, j, out[x], bin, &v);
         }
     }
 }
 
 /* An edge is a jump from a place to the next: a steep slope is none. */
+RF_HOT static void jump_row(const float *restrict above, const float *restrict here, const float *restrict below,
+                            int width, uint8_t *restrict jump)
+{
+    for (int i = 0; i < width; i++) {
+        int left = i > 0 ? i - 1 : 0, right = i + 1 < width ? i + 1 : i;
+        float across = rf_higher(fabsf(here[i] - here[left]), fabsf(here[i] - here[right]));
+        float down = rf_higher(fabsf(here[i] - above[i]), fabsf(here[i] - below[i]));
+        jump[i] = rf_higher(across, down) > RF_APART_STEPS;
+    }
+}
+
 static void jump_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
     (void)thread;
     rf_ballot *b = arg;
-    int width = b->way.width, height = b->way.height;
+    int last = b->way.height - 1;
+    for (int j = begin; j < end; j++)
+        jump_row(rf_image_row_f32(&b->way, rf_clamp_int(j - 1, 0, last)), rf_image_row_f32(&b->way, j),
+                 rf_image_row_f32(&b->way, rf_clamp_int(j + 1, 0, last)), b->way.width, rf_image_row(&b->jump, j));
+}
+
+RF_HOT static void join_row(const uint8_t *restrict jump, int half, int width, uint8_t *restrict at_edge)
+{
+    for (int dx = -half; dx <= half; dx++)
+        for (int i = dx < 0 ? -dx : 0; i < (dx > 0 ? width - dx : width); i++)
+            at_edge[i] |= jump[i + dx];
+}
+
+static void edge_rows(void *arg, int begin, int end, int block, int thread)
+{
+    (void)block;
+    (void)thread;
+    rf_ballot *b = arg;
     for (int j = begin; j < end; j++) {
-        const float *above = rf_image_row_f32(&b->way, rf_clamp_int(j - 1, 0, height - 1));
-        const float *below = rf_image_row_f32(&b->way, rf_clamp_int(j + 1, 0, height - 1));
-        const float *here = rf_image_row_f32(&b->way, j);
-        float *jump = rf_image_row_f32(&b->jump, j);
-        for (int i = 0; i < width; i++) {
-            float across =
-                rf_higher(fabsf(here[i] - here[i > 0 ? i - 1 : 0]), fabsf(here[i] - here[i + 1 < width ? i + 1 : i]));
-            float down = rf_higher(fabsf(here[i] - above[i]), fabsf(here[i] - below[i]));
-            jump[i] = rf_higher(across, down) > RF_APART_STEPS ? 1.0f : 0.0f;
-        }
+        uint8_t *at_edge = rf_image_row(&b->at_edge, j);
+        memset(at_edge, 0, (size_t)b->way.width);
+        for (int y = j - EDGE_REACH; y <= j + EDGE_REACH; y++)
+            if (y >= 0 && y < b->way.height)
+                join_row(rf_image_row(&b->jump, y), (int)sqrtf((float)(EDGE_REACH * EDGE_REACH - (y - j) * (y - j))),
+                         b->way.width, at_edge);
     }
 }
 
@@ -246,29 +277,40 @@ static void settle(rf_ballot *b, rf_image *out, int round)
     b->out = out;
     rf_ballot_weigh(b);
     rf_pool_rows(d->pool, b->way.height, RF_DEPTH_BLOCK_ROWS, jump_rows, b);
-    rf_plane_extreme(&b->jump, &b->at_edge, EDGE_REACH, -1.0f, d->pool);
+    rf_pool_rows(d->pool, b->way.height, RF_DEPTH_BLOCK_ROWS, edge_rows, b);
     rf_pool_rows(d->pool, out->height, RF_DEPTH_BLOCK_ROWS, settle_rows, b);
 }
 
-/* Frees the planes; `plane` receives where they are. */
-static void free_planes(rf_ballot *b, rf_image *plane[PLANES])
+/* Those of the first round alone, and those of all. */
+static void list_planes(rf_ballot *b, rf_image *first[FIRST_PLANES], rf_image *plane[PLANES])
 {
-    rf_image *all[PLANES] = {&b->weight,  &b->far,       &b->near,      &b->strongest, &b->jump,
-                             &b->at_edge, &b->colour[0], &b->colour[1], &b->colour[2]};
-    for (int i = 0; i < PLANES; i++) {
-        plane[i] = all[i];
+    rf_image *once[] = {&b->far, &b->near, &b->farther, &b->strongest};
+    rf_image *all[] = {&b->weight, &b->colour[0], &b->colour[1], &b->colour[2], &b->jump, &b->at_edge};
+    memcpy(first, once, sizeof once);
+    memcpy(plane, all, sizeof all);
+}
+
+static void free_planes(rf_ballot *b)
+{
+    rf_image *first[FIRST_PLANES], *plane[PLANES];
+    list_planes(b, first, plane);
+    for (int i = 0; i < FIRST_PLANES; i++)
+        rf_image_free(first[i]);
+    for (int i = 0; i < PLANES; i++)
         rf_image_free(plane[i]);
-    }
 }
 
 /* The planes of a grid of width x height places; those of the grid before are let go. */
-static rf_status make_planes(rf_ballot *b, int width, int height, rf_error *err)
+static rf_status make_planes(rf_ballot *b, int width, int height, int is_first, rf_error *err)
 {
     rf_status status = RF_OK;
-    rf_image *plane[PLANES];
-    free_planes(b, plane);
+    rf_image *first[FIRST_PLANES], *plane[PLANES];
+    list_planes(b, first, plane);
+    free_planes(b);
+    for (int i = 0; is_first && i < FIRST_PLANES; i++)
+        RF_TRY(rf_image_alloc_raw(first[i], width, height, 1, RF_F32, "the depth edges", err));
     for (int i = 0; i < PLANES; i++)
-        RF_TRY(rf_image_alloc_raw(plane[i], width, height, 1, RF_F32, "the depth edges", err));
+        RF_TRY(rf_image_alloc_raw(plane[i], width, height, 1, i < 4 ? RF_F32 : RF_U8, "the depth edges", err));
 done:
     return status;
 }
@@ -304,7 +346,7 @@ static rf_status refine(rf_ballot *b, rf_image *settled, rf_image *depth_map, rf
         *settled = b->way = finer;
         finer = (rf_image){0};
         b->cell = cell;
-        RF_TRY(make_planes(b, b->way.width, b->way.height, err));
+        RF_TRY(make_planes(b, b->way.width, b->way.height, 0, err));
         rf_pool_rows(d->pool, b->way.height, RF_DEPTH_BLOCK_ROWS, colour_rows, b);
     }
     settle(b, depth_map, 2);
@@ -320,7 +362,7 @@ rf_status rf_outline_settle(rf_depth *d, rf_image *depth_map, rf_error *err)
     RF_TRY(rf_alloc(&b, 1, sizeof *b, "the depth edges", err));
     RF_TRY(start_ballot(b, d, err));
     RF_TRY(rf_image_alloc(&b->faint, d->energy_width, d->energy_height, 1, RF_U8, "the depth edges", err));
-    RF_TRY(make_planes(b, d->energy_width, d->energy_height, err));
+    RF_TRY(make_planes(b, d->energy_width, d->energy_height, 1, err));
     for (int i = 0; i < 2; i++)
         RF_TRY(rf_image_alloc_raw(&settled[i], d->energy_width, d->energy_height, 1, RF_F32, "the depth edges", err));
     b->way = d->front;
@@ -331,8 +373,7 @@ rf_status rf_outline_settle(rf_depth *d, rf_image *depth_map, rf_error *err)
     RF_TRY(refine(b, &settled[1], depth_map, err));
 done:
     if (b != NULL) {
-        rf_image *plane[PLANES];
-        free_planes(b, plane);
+        free_planes(b);
         rf_image_free(&b->faint);
         rf_free(b->scratch);
         rf_free(b);

@@ -8,7 +8,7 @@
 static const float POOL_REACH = 2.5f;     /* how far pooling carries an outline */
 static const float POOLED_WEIGHT = 0.25f; /* of a vote for the nearer surface within POOL_REACH of the farther one */
 static const float GROWN_WEIGHT = 0.5f;   /* of a vote whose own sharpest peak is another */
-static const float SETTLED_REACH = 1.0f, SETTLED_WEIGHT = 0.5f;               /* the same in the second round */
+static const float SETTLED_WEIGHT = 0.5f; /* of a vote next to the farther surface, in the later rounds */
 static const float LEAK_REACH = 6.0f, LEAK_SHARE = 0.25f, LEAST_SHARE = 0.1f; /* see own_share */
 static const float TAIL_SHARE = 0.2f, LEAST_TAIL = 0.2f;                      /* the same, of nearer places */
 static const float FAINT_GROUND =
@@ -63,28 +63,54 @@ static void weigh_rows(void *arg, int begin, int end, int block, int thread)
     for (int j = begin; j < end; j++) {
         const float *way = rf_image_row_f32(&b->way, j), *far = rf_image_row_f32(&b->far, j);
         const float *near = rf_image_row_f32(&b->near, j), *strongest = rf_image_row_f32(&b->strongest, j);
-        int measured = rf_energy_row(b->d, j * b->cell);
-        const float *own = rf_image_row_f32(&b->d->way, measured), *trust = rf_image_row_f32(&b->d->trust, measured);
-        const float *farther = rf_image_row_f32(&b->jump, j);
-        const rf_focus *focus = rf_focus_row(b->d, measured);
+        const float *own = rf_image_row_f32(&b->d->way, j), *trust = rf_image_row_f32(&b->d->trust, j);
+        const float *farther = rf_image_row_f32(&b->farther, j);
+        const rf_focus *focus = rf_focus_row(b->d, j);
         float *weight = rf_image_row_f32(&b->weight, j);
-        uint8_t *faint = rf_image_row(&b->faint, measured);
+        uint8_t *faint = rf_image_row(&b->faint, j);
         for (int i = 0; i < b->way.width; i++) {
-            float t = trust[rf_energy_column(b->d, i * b->cell)], w = t > LEAST_TRUST ? t : LEAST_TRUST;
+            float w = trust[i] > LEAST_TRUST ? trust[i] : LEAST_TRUST;
             if (far[i] - way[i] > RF_APART_STEPS)
-                w *= b->round > 0 ? SETTLED_WEIGHT : POOLED_WEIGHT;
-            if (b->round == 0 && fabsf(way[i] - own[i]) > RF_SAME_STEPS)
+                w *= POOLED_WEIGHT;
+            if (fabsf(way[i] - own[i]) > RF_SAME_STEPS)
                 w *= GROWN_WEIGHT;
-            if (b->round == 0 && way[i] - near[i] > RF_APART_STEPS)
+            if (way[i] - near[i] > RF_APART_STEPS)
                 w *= share_beside_near(b, i, j);
-            else if (b->round == 0 && farther[i] - way[i] > RF_APART_STEPS)
+            else if (farther[i] - way[i] > RF_APART_STEPS)
                 w *= own_share(focus[i].peak[0].energy, strongest[i], TAIL_SHARE, LEAST_TAIL);
             weight[i] = w;
-            for (int f = 1; b->round == 0 && f < FAINTNESS; f++)
+            for (int f = 1; f < FAINTNESS; f++)
                 if (focus[i].peak[0].energy < FAINT_SHARE[f] * strongest[i])
                     faint[i] = (uint8_t)f;
         }
     }
+}
+
+/* The same in the later rounds; a place of an edge is one next to what is farther. */
+RF_HOT static void weigh_settled(const float *restrict above, const float *restrict way, const float *restrict below,
+                                 const float *restrict trust, int shift, int width, int trusts, float *restrict weight)
+{
+    for (int i = 0; i < width; i++) {
+        int left = i > 0 ? i - 1 : 0, right = i + 1 < width ? i + 1 : i, at = i >> shift;
+        float t = trust[at < trusts ? at : trusts - 1], w = t > LEAST_TRUST ? t : LEAST_TRUST;
+        float far = rf_higher(rf_higher(way[left], way[right]), rf_higher(above[i], below[i]));
+        weight[i] = far - way[i] > RF_APART_STEPS ? SETTLED_WEIGHT * w : w;
+    }
+}
+
+static void settled_rows(void *arg, int begin, int end, int block, int thread)
+{
+    (void)block;
+    (void)thread;
+    rf_ballot *b = arg;
+    int last = b->way.height - 1, shift = 0;
+    while (b->cell << shift < b->d->cell)
+        shift++;
+    for (int j = begin; j < end; j++)
+        weigh_settled(rf_image_row_f32(&b->way, j > 0 ? j - 1 : 0), rf_image_row_f32(&b->way, j),
+                      rf_image_row_f32(&b->way, j < last ? j + 1 : last),
+                      rf_image_row_f32(&b->d->trust, rf_energy_row(b->d, j * b->cell)), shift, b->way.width,
+                      b->d->energy_width, rf_image_row_f32(&b->weight, j));
 }
 
 /* Energies of the places that did not change surface when the front grew, into `weight` for the time being. */
@@ -105,12 +131,14 @@ static void energy_rows(void *arg, int begin, int end, int block, int thread)
 void rf_ballot_weigh(rf_ballot *b)
 {
     rf_depth *d = b->d;
-    rf_plane_extreme(&b->way, &b->far, b->round > 0 ? SETTLED_REACH : POOL_REACH, -1.0f, d->pool);
-    if (b->round == 0) {
-        rf_plane_extreme(&b->way, &b->near, LEAK_REACH, 1.0f, d->pool);
-        rf_plane_extreme(&b->way, &b->jump, LEAK_REACH, -1.0f, d->pool);
-        rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, energy_rows, b);
-        rf_plane_extreme(&b->weight, &b->strongest, LEAK_REACH, -1.0f, d->pool);
+    if (b->round > 0) {
+        rf_pool_rows(d->pool, b->way.height, RF_DEPTH_BLOCK_ROWS, settled_rows, b);
+        return;
     }
+    rf_plane_extreme(&b->way, &b->far, POOL_REACH, -1.0f, d->pool);
+    rf_plane_extreme(&b->way, &b->near, LEAK_REACH, 1.0f, d->pool);
+    rf_plane_extreme(&b->way, &b->farther, LEAK_REACH, -1.0f, d->pool);
+    rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, energy_rows, b);
+    rf_plane_extreme(&b->weight, &b->strongest, LEAK_REACH, -1.0f, d->pool);
     rf_pool_rows(d->pool, b->way.height, RF_DEPTH_BLOCK_ROWS, weigh_rows, b);
 }
