@@ -152,4 +152,5 @@ void rf_guide_end(rf_depth *d)
 {
     rf_pool_rows(d->pool, d->height, RF_DEPTH_BLOCK_ROWS, divide_rows, d);
     rf_image_free(&d->guide_weight);
+    rf_image_free(&d->guide_at);
 }

@@ -15,7 +15,7 @@ void rf_depth_maps_free(rf_depth_maps *maps)
 
 size_t rf_depth_memory_bytes(int width, int height, int frame_count, int threads)
 {
-    return (size_t)40 * ((size_t)width + 32) * ((size_t)height + 2) +
+    return (size_t)36 * ((size_t)width + 32) * ((size_t)height + 2) +
            (size_t)threads * (320 * (size_t)width + 32 * (size_t)frame_count) + ((size_t)1 << 20);
 }
 
@@ -113,16 +113,15 @@ rf_status rf_depth_result(rf_depth *d, rf_depth_maps *maps, rf_error *err)
     rf_deviation deviation = {{0}, {0}};
     if (d->in_pass || d->pass + 1 != rf_depth_passes(d))
         return rf_fail(err, RF_ERR_INTERNAL, "the depth map was asked for before its last pass ended");
-    RF_TRY(rf_image_alloc_raw(&maps->depth, d->width, d->height, 1, RF_F32, "the depth map", err));
     RF_TRY(rf_outline_settle(d, &maps->depth, err)); /* before the other maps take memory */
     map_job job = {d, maps, &deviation};
     if (d->options.depth_alone) {
         rf_pool_rows(d->pool, d->height, RF_DEPTH_BLOCK_ROWS, depth_rows, &job);
         return RF_OK;
     }
+    RF_TRY(rf_deviation_find(d, &maps->depth, &deviation, err));
     RF_TRY(rf_image_alloc_raw(&maps->confidence, d->width, d->height, 1, RF_F32, "the confidence map", err));
     RF_TRY(rf_image_alloc_raw(&maps->sigma, d->width, d->height, 1, RF_F32, "the depth deviation map", err));
-    RF_TRY(rf_deviation_find(d, &maps->depth, &deviation, err));
     rf_pool_rows(d->pool, d->height, RF_DEPTH_BLOCK_ROWS, map_rows, &job);
     rf_deviation_free(&deviation);
     return RF_OK;

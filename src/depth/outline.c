@@ -290,12 +290,19 @@ static void list_planes(rf_ballot *b, rf_image *first[FIRST_PLANES], rf_image *p
     memcpy(plane, all, sizeof all);
 }
 
-static void free_planes(rf_ballot *b)
+static void free_first(rf_ballot *b)
 {
     rf_image *first[FIRST_PLANES], *plane[PLANES];
     list_planes(b, first, plane);
     for (int i = 0; i < FIRST_PLANES; i++)
         rf_image_free(first[i]);
+}
+
+static void free_planes(rf_ballot *b)
+{
+    rf_image *first[FIRST_PLANES], *plane[PLANES];
+    list_planes(b, first, plane);
+    free_first(b);
     for (int i = 0; i < PLANES; i++)
         rf_image_free(plane[i]);
 }
@@ -349,6 +356,7 @@ static rf_status refine(rf_ballot *b, rf_image *settled, rf_image *depth_map, rf
         RF_TRY(make_planes(b, b->way.width, b->way.height, 0, err));
         rf_pool_rows(d->pool, b->way.height, RF_DEPTH_BLOCK_ROWS, colour_rows, b);
     }
+    RF_TRY(rf_image_alloc_raw(depth_map, d->width, d->height, 1, RF_F32, "the depth map", err));
     settle(b, depth_map, 2);
 done:
     return status;
@@ -368,8 +376,11 @@ rf_status rf_outline_settle(rf_depth *d, rf_image *depth_map, rf_error *err)
     b->way = d->front;
     rf_pool_rows(d->pool, d->energy_height, RF_DEPTH_BLOCK_ROWS, colour_rows, b);
     settle(b, &settled[0], 0);
+    free_first(b);
+    rf_image_free(&d->front);
     b->way = settled[0];
     settle(b, &settled[1], 1);
+    rf_image_free(&settled[0]);
     RF_TRY(refine(b, &settled[1], depth_map, err));
 done:
     if (b != NULL) {

@@ -50,9 +50,9 @@ struct rf_depth {
     /* half size, made after pass 0 */
     rf_image way;         /* of the sharpest peak, guesses filled in */
     rf_image trust;       /* 0..1: how far `way` is a measurement */
-    rf_image front;       /* way of the nearest surface that may reach here */
+    rf_image front;       /* way of the nearest surface that may reach here; freed when the edges are settled */
     unsigned char *known; /* RF_KNOWN where many places agree on `way`, RF_LONE where trusted all the same, else 0 */
-    rf_image guide_at;    /* way at which the guide picture is focused */
+    rf_image guide_at;    /* way at which the guide picture is focused; freed with its weights */
     /* full size, made in pass 1 */
     rf_image guide;        /* what the frames focused on the nearest part around show */
     rf_image guide_weight; /* freed when the pass ends */
@@ -132,7 +132,8 @@ rf_status rf_defocus_begin(rf_depth *depth, rf_error *err) RF_CHECKED;
 void rf_defocus_add(rf_depth *depth, int k, const rf_source *source);
 double rf_defocus_solve(const rf_depth *depth);
 
-/* outline.c: settles every pixel near a depth edge; `depth_map` receives ways at full size. */
+/* outline.c: settles every pixel near a depth edge; `depth_map` is made and receives ways at full
+ * size. */
 rf_status rf_outline_settle(rf_depth *depth, rf_image *depth_map, rf_error *err) RF_CHECKED;
 
 #endif
