@@ -1,4 +1,4 @@
-/* ballot.h - what outline.c and weigh.c share: the planes of a vote. Private to src/depth. */
+/* ballot.h - what outline.c, edges.c and weigh.c share: the planes of a vote. Private to src/depth. */
 #ifndef RF_DEPTH_BALLOT_H
 #define RF_DEPTH_BALLOT_H
 
@@ -31,5 +31,7 @@ typedef struct rf_ballot {
 
 /* weigh.c: how much each place's vote counts in the round; faint places are found in the first. */
 void rf_ballot_weigh(rf_ballot *b);
+/* edges.c: the places to be settled anew. */
+void rf_ballot_find_edges(rf_ballot *b);
 
 #endif

@@ -19,7 +19,6 @@ enum { BIN_LANES = 4, FIRST_PLANES = 4, PLANES = 6, VOTES = VOTE_ROWS * VOTE_COL
 
 static const float VOTE_SIGMA[FAINTNESS] = {2.2f, 3.2f};     /* places */
 static const float COLOUR_SCALE[FAINTNESS] = {0.06f, 0.25f}; /* coded units, all channels together */
-enum { EDGE_REACH = 3 }; /* places: how near an edge a pixel must lie to be settled anew */
 
 /* What votes: the planes from the window's top left place on. */
 typedef struct window {
@@ -158,13 +157,20 @@ static float mode_of(const rf_ballot *b, votes *v, float *bin)
 /* The guide's mean over half a place, its top left pixel at (x, y) of the output. */
 static void guide_colour(const rf_ballot *b, int x, int y, float colour[3])
 {
+    const rf_depth *d = b->d;
     int side = b->cell / 2;
+    if (side == 1 && x < d->width && y < d->height) {
+        memcpy(colour, rf_image_row_f32(&d->guide, y) + 3 * (size_t)x, 3 * sizeof *colour);
+        return;
+    }
     float sum[3] = {0.0f}, share = 1.0f / (float)(side * side);
     for (int dy = 0; dy < side; dy++) {
-        const float *row = rf_image_row_f32(&b->d->guide, rf_clamp_int(y + dy, 0, b->d->height - 1));
-        for (int dx = 0; dx < side; dx++)
+        const float *row = rf_image_row_f32(&d->guide, rf_clamp_int(y + dy, 0, d->height - 1));
+        for (int dx = 0; dx < side; dx++) {
+            const float *at = row + 3 * (size_t)rf_clamp_int(x + dx, 0, d->width - 1);
             for (int c = 0; c < 3; c++)
-                sum[c] += row[3 * rf_clamp_int(x + dx, 0, b->d->width - 1) + c];
+                sum[c] += at[c];
+        }
     }
     for (int c = 0; c < 3; c++)
         colour[c] = share * sum[c];
@@ -209,51 +215,6 @@ static void settle_rows(void *arg, int begin, int end, int block, int thread)
     }
 }
 
-/* An edge is a jump from a place to the next: a steep slope is none. */
-RF_HOT static void jump_row(const float *restrict above, const float *restrict here, const float *restrict below,
-                            int width, uint8_t *restrict jump)
-{
-    for (int i = 0; i < width; i++) {
-        int left = i > 0 ? i - 1 : 0, right = i + 1 < width ? i + 1 : i;
-        float across = rf_higher(fabsf(here[i] - here[left]), fabsf(here[i] - here[right]));
-        float down = rf_higher(fabsf(here[i] - above[i]), fabsf(here[i] - below[i]));
-        jump[i] = rf_higher(across, down) > RF_APART_STEPS;
-    }
-}
-
-static void jump_rows(void *arg, int begin, int end, int block, int thread)
-{
-    (void)block;
-    (void)thread;
-    rf_ballot *b = arg;
-    int last = b->way.height - 1;
-    for (int j = begin; j < end; j++)
-        jump_row(rf_image_row_f32(&b->way, rf_clamp_int(j - 1, 0, last)), rf_image_row_f32(&b->way, j),
-                 rf_image_row_f32(&b->way, rf_clamp_int(j + 1, 0, last)), b->way.width, rf_image_row(&b->jump, j));
-}
-
-RF_HOT static void join_row(const uint8_t *restrict jump, int half, int width, uint8_t *restrict at_edge)
-{
-    for (int dx = -half; dx <= half; dx++)
-        for (int i = dx < 0 ? -dx : 0; i < (dx > 0 ? width - dx : width); i++)
-            at_edge[i] |= jump[i + dx];
-}
-
-static void edge_rows(void *arg, int begin, int end, int block, int thread)
-{
-    (void)block;
-    (void)thread;
-    rf_ballot *b = arg;
-    for (int j = begin; j < end; j++) {
-        uint8_t *at_edge = rf_image_row(&b->at_edge, j);
-        memset(at_edge, 0, (size_t)b->way.width);
-        for (int y = j - EDGE_REACH; y <= j + EDGE_REACH; y++)
-            if (y >= 0 && y < b->way.height)
-                join_row(rf_image_row(&b->jump, y), (int)sqrtf((float)(EDGE_REACH * EDGE_REACH - (y - j) * (y - j))),
-                         b->way.width, at_edge);
-    }
-}
-
 static void colour_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
@@ -276,8 +237,7 @@ static void settle(rf_ballot *b, rf_image *out, int round)
     b->finer = round > 1;
     b->out = out;
     rf_ballot_weigh(b);
-    rf_pool_rows(d->pool, b->way.height, RF_DEPTH_BLOCK_ROWS, jump_rows, b);
-    rf_pool_rows(d->pool, b->way.height, RF_DEPTH_BLOCK_ROWS, edge_rows, b);
+    rf_ballot_find_edges(b);
     rf_pool_rows(d->pool, out->height, RF_DEPTH_BLOCK_ROWS, settle_rows, b);
 }
 
