@@ -12,7 +12,7 @@
 
 #include "railfold/memory.h"
 
-enum { STRIP_BYTES = 256 << 10, STRIPS = RF_TIFF_STRIPS, SAMPLE_BYTES = 32 << 10, PICTURE_LEVEL = 1, MAP_LEVEL = 2 };
+enum { STRIP_BYTES = 256 << 10, STRIPS = RF_TIFF_STRIPS, SAMPLE_BYTES = 8 << 10, PICTURE_LEVEL = 1, MAP_LEVEL = 2 };
 static const double WORTH = 0.8; /* of the size: packed sizes above it are not worth the time */
 
 struct tiff_pack {

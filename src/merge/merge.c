@@ -232,11 +232,39 @@ static void unveil_row(const rf_merge *merge, const tile_row *row, const float *
     }
 }
 
+/* most = the largest of itself and the row's sizes, column by column; returns the largest of the row. */
+RF_HOT static float widen_most(const float *restrict weight, int n, float *restrict most)
+{
+    float row = 0;
+    for (int x = 0; x < n; x++) {
+        float size = fabsf(weight[x]);
+        most[x] = size > most[x] ? size : most[x];
+        row = size > row ? size : row;
+    }
+    return row;
+}
+
 typedef struct add_job {
     rf_merge *merge;
     const rf_source *source;
     int k, across; /* tiles in a row */
 } add_job;
+
+/* The part of a tile that holds all pixels for which the frame counts by its weights; it begins at the tile's first
+ * column, as pieces of a source do. */
+static rf_piece part_that_counts(rf_piece tile, const float *weights)
+{
+    int top = tile.height, bottom = 0, right = tile.width;
+    float most[TILE] = {0};
+    for (int y = 0; y < tile.height; y++)
+        if (widen_most(weights + y * TILE, tile.width, most) > RF_FAR_WEIGHT) {
+            top = y < top ? y : top;
+            bottom = y + 1;
+        }
+    while (right > 0 && !(most[right - 1] > RF_FAR_WEIGHT))
+        right--;
+    return (rf_piece){tile.x, tile.y + top, right, bottom > top ? bottom - top : 0};
+}
 
 static void add_tile(const add_job *job, rf_piece tile, int everywhere, float *scratch)
 {
@@ -248,28 +276,29 @@ static void add_tile(const add_job *job, rf_piece tile, int everywhere, float *s
         worth |= rf_kernel_weigh_row(&merge->table, rf_image_row_f32(merge->depth, tile.y + y) + tile.x,
                                      (const uint8_t *)rf_image_row(&merge->kernels, tile.y + y) + tile.x, (float)job->k,
                                      tile.width, weights + y * TILE);
-    if (!worth && !everywhere)
+    rf_piece part = everywhere ? tile : part_that_counts(tile, weights);
+    if (part.width < 1 || part.height < 1)
         return;
     rf_veil_scene scene = {merge->depth, &merge->blocks, &merge->light, merge->settings.blur_px_per_step,
                            VEIL_GAP_STEPS};
     int veiled = worth && merge->settings.veil && rf_veil_tile(&scene, (float)job->k, tile.x, tile.y, veil, grids);
-    job->source->read(job->source, tile, RF_PIECE_COLOUR, frame, (size_t)stride);
-    for (int y = 0; y < tile.height; y++) {
+    job->source->read(job->source, part, RF_PIECE_COLOUR, frame, (size_t)stride);
+    for (int y = 0; y < part.height; y++) {
         int from, to;
-        rf_source_covered(job->source, tile, tile.y + y, &from, &to);
+        rf_source_covered(job->source, part, part.y + y, &from, &to);
         if (from >= to)
             continue;
-        int x = tile.x + from, at = y * TILE + from;
+        int x = part.x + from, at = (part.y + y - tile.y) * TILE + x - tile.x;
         tile_row row = {.n = to - from,
                         .k = (float)job->k,
-                        .depth = rf_image_row_f32(merge->depth, tile.y + y) + x,
-                        .kernel = (const uint8_t *)rf_image_row(&merge->kernels, tile.y + y) + x,
+                        .depth = rf_image_row_f32(merge->depth, part.y + y) + x,
+                        .kernel = (const uint8_t *)rf_image_row(&merge->kernels, part.y + y) + x,
                         .frame = frame + y * stride + from * channels,
                         .weight = weights + at};
         if (veiled)
             unveil_row(merge, &row, veil + at * (1 + channels));
-        add_weighted(rf_image_row_f32(&merge->sum, tile.y + y) + (size_t)x * (size_t)channels,
-                     rf_image_row_f32(&merge->weight, tile.y + y) + x, row.frame, row.weight, row.n, channels);
+        add_weighted(rf_image_row_f32(&merge->sum, part.y + y) + (size_t)x * (size_t)channels,
+                     rf_image_row_f32(&merge->weight, part.y + y) + x, row.frame, row.weight, row.n, channels);
     }
 }
 

@@ -4,6 +4,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "base/hot.h"
 #include "railfold/memory.h"
 #include "kernel.h"
 
@@ -22,24 +23,53 @@ static int clamp(float v, int last)
     return v > 0 ? (v < (float)last ? (int)v : last) : 0;
 }
 
+/* Frames first..last of a pixel as bits, one a frame or more; reach as in rf_kernel_reach. Plain operations, for
+ * vectors: what is rounded up is not negative. */
+RF_HOT_PART uint64_t frames_of_pixel(float depth, uint8_t kernel, int last_frame, int frames_per_bit)
+{
+    float reach = rf_kernel_reach(kernel), from = depth - reach, to = depth + reach, most = (float)last_frame;
+    from = from > 0 ? (from < most ? from : most) : 0;
+    to = to > 0 ? (to < most ? to : most) : 0;
+    int first = (int)from, last = (int)to;
+    first += (float)first < from;
+    if (frames_per_bit > 1) {
+        first /= frames_per_bit;
+        last /= frames_per_bit;
+    }
+    return (~(uint64_t)0 >> (BITS - 1 - last)) & (~(uint64_t)0 << first);
+}
+
+/* A row's frames; widens *low and *high by its depths. */
+RF_HOT static uint64_t frames_of_row(const float *restrict depth, const uint8_t *restrict kernel, int n, int last_frame,
+                                     int frames_per_bit, float *restrict low, float *restrict high)
+{
+    uint64_t bits = 0;
+    float least = *low, most = *high;
+    if (frames_per_bit == 1)
+        for (int x = 0; x < n; x++)
+            bits |= frames_of_pixel(depth[x], kernel[x], last_frame, 1);
+    else
+        for (int x = 0; x < n; x++)
+            bits |= frames_of_pixel(depth[x], kernel[x], last_frame, frames_per_bit);
+    for (int x = 0; x < n; x++) {
+        least = depth[x] < least ? depth[x] : least;
+        most = depth[x] > most ? depth[x] : most;
+    }
+    *low = least;
+    *high = most;
+    return bits;
+}
+
 /* Bits of the frames within reach of the tile's pixels; *low and *high: its depths. */
 static uint64_t frames_within(const tiles_job *job, rf_piece tile, float *low, float *high)
 {
     uint64_t bits = 0;
     *low = INFINITY;
     *high = -INFINITY;
-    for (int y = tile.y; y < tile.y + tile.height; y++) {
-        const float *depth = rf_image_row_f32(job->depth, y) + tile.x;
-        const uint8_t *kernel = (const uint8_t *)rf_image_row(job->kernels, y) + tile.x;
-        for (int x = 0; x < tile.width; x++) {
-            float reach = rf_kernel_reach(kernel[x]);
-            int first = clamp(ceilf(depth[x] - reach), job->last) / job->tiles->frames_per_bit;
-            int last = clamp(depth[x] + reach, job->last) / job->tiles->frames_per_bit;
-            bits |= (~(uint64_t)0 >> (BITS - 1 - last)) & (~(uint64_t)0 << first);
-            *low = depth[x] < *low ? depth[x] : *low;
-            *high = depth[x] > *high ? depth[x] : *high;
-        }
-    }
+    for (int y = tile.y; y < tile.y + tile.height; y++)
+        bits |= frames_of_row(rf_image_row_f32(job->depth, y) + tile.x,
+                              (const uint8_t *)rf_image_row(job->kernels, y) + tile.x, tile.width, job->last,
+                              job->tiles->frames_per_bit, low, high);
     return bits;
 }
 
