@@ -276,12 +276,14 @@ static void add_tile(const add_job *job, rf_piece tile, int everywhere, float *s
         worth |= rf_kernel_weigh_row(&merge->table, rf_image_row_f32(merge->depth, tile.y + y) + tile.x,
                                      (const uint8_t *)rf_image_row(&merge->kernels, tile.y + y) + tile.x, (float)job->k,
                                      tile.width, weights + y * TILE);
-    rf_piece part = everywhere ? tile : part_that_counts(tile, weights);
+    rf_piece counts = part_that_counts(tile, weights), part = everywhere ? tile : counts;
     if (part.width < 1 || part.height < 1)
         return;
     rf_veil_scene scene = {merge->depth, &merge->blocks, &merge->light, merge->settings.blur_px_per_step,
                            VEIL_GAP_STEPS};
-    int veiled = worth && merge->settings.veil && rf_veil_tile(&scene, (float)job->k, tile.x, tile.y, veil, grids);
+    rf_veil_window window = {0, counts.y - tile.y, counts.width, counts.y - tile.y + counts.height};
+    int veiled = worth && merge->settings.veil && counts.width > 0 && counts.height > 0 &&
+                 rf_veil_tile(&scene, (float)job->k, tile.x, tile.y, window, veil, grids);
     job->source->read(job->source, part, RF_PIECE_COLOUR, frame, (size_t)stride);
     for (int y = 0; y < part.height; y++) {
         int from, to;

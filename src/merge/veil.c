@@ -19,8 +19,10 @@ typedef struct grid {
     int level, cell_px, cells; /* cells per side */
     int step;                  /* every so many pixels one is looked at; 64 a cell are enough */
     int x0, y0;                /* full-resolution pixel of the first cell's corner */
-    int channels;              /* 1 + colours */
-    float *layer;              /* cells^2 * channels */
+    rf_veil_window window; /* cells of the blurred layer that are read, all RF_VEIL_RADIUS and more from its sides */
+    int reach;             /* of the disc, cells */
+    int channels;          /* 1 + colours */
+    float *layer;          /* cells^2 * channels */
     float *blurred;
 } grid;
 
@@ -29,21 +31,25 @@ size_t rf_veil_scratch_floats(int channels)
     return 2 * (size_t)CELLS_MAX * CELLS_MAX * (size_t)(channels + 1);
 }
 
-static void make_disc(float radius, float kernel[KERNEL][KERNEL], int *reach)
+static int disc_reach(float radius)
+{
+    int reach = (int)ceilf(radius + 0.5f) - 1;
+    return reach > RF_VEIL_RADIUS ? RF_VEIL_RADIUS : reach < 0 ? 0 : reach;
+}
+
+static void make_disc(float radius, int reach, float kernel[KERNEL][KERNEL])
 {
     /* Area-sampled edge one pixel wide, as a pixel's own area smooths it. */
     float sum = 0;
-    *reach = (int)ceilf(radius + 0.5f) - 1;
-    *reach = *reach > RF_VEIL_RADIUS ? RF_VEIL_RADIUS : *reach < 0 ? 0 : *reach;
-    for (int y = -*reach; y <= *reach; y++)
-        for (int x = -*reach; x <= *reach; x++) {
+    for (int y = -reach; y <= reach; y++)
+        for (int x = -reach; x <= reach; x++) {
             float cover = radius + 0.5f - sqrtf((float)(x * x + y * y));
             cover = cover < 0 ? 0 : cover > 1 ? 1 : cover;
             kernel[y + RF_VEIL_RADIUS][x + RF_VEIL_RADIUS] = cover;
             sum += cover;
         }
-    for (int y = -*reach; y <= *reach; y++)
-        for (int x = -*reach; x <= *reach; x++)
+    for (int y = -reach; y <= reach; y++)
+        for (int x = -reach; x <= reach; x++)
             kernel[y + RF_VEIL_RADIUS][x + RF_VEIL_RADIUS] /= sum;
 }
 
@@ -142,21 +148,23 @@ static void find_runs(column_runs *runs, const rf_veil_blocks *blocks, int block
     }
 }
 
-/* Fills grid->layer with the parts whose depth lies in [near, far); returns whether there are any. Pixels outside the
- * picture repeat its border. */
+/* Fills grid->layer, as far as the blur reads it, with the parts whose depth lies in [near, far); returns whether there
+ * are any. Pixels outside the picture repeat its border. */
 static int gather_layer(const rf_veil_scene *scene, grid *g, float near, float far)
 {
     const rf_veil_blocks *blocks = scene->blocks;
     uint64_t wanted = rf_veil_bins_between(blocks, near, far);
-    int side = g->cells * g->cell_px, y_end = g->y0 + side, any = 0, cleared = 0;
+    int top = g->window.top - g->reach, bottom = g->window.bottom + g->reach, any = 0, cleared = 0;
+    int x_begin = g->x0 + (g->window.left - g->reach) * g->cell_px, y_end = g->y0 + bottom * g->cell_px;
+    int x_end = g->x0 + (g->window.right + g->reach) * g->cell_px;
     layer_row from = {.width = scene->depth->width, .colours = g->channels - 1, .near = near, .far = far};
     size_t row_floats = (size_t)g->cells * (size_t)g->channels;
     column_runs runs;
-    for (int y = g->y0, next_y; y < y_end; y = next_y) {
+    for (int y = g->y0 + top * g->cell_px, next_y; y < y_end; y = next_y) {
         next_y = run_end(y, y_end);
-        find_runs(&runs, blocks, rf_veil_block_of(y, blocks->down), wanted, g->x0, g->x0 + side);
+        find_runs(&runs, blocks, rf_veil_block_of(y, blocks->down), wanted, x_begin, x_end);
         if (runs.count > 0 && !cleared)
-            memset(g->layer, 0, (size_t)g->cells * row_floats * sizeof *g->layer);
+            memset(g->layer + (size_t)top * row_floats, 0, (size_t)(bottom - top) * row_floats * sizeof *g->layer);
         cleared |= runs.count > 0;
         for (int row = first_seen(g, g->y0, y); runs.count > 0 && row < next_y; row += g->step) {
             int inside = clamp(row, 0, scene->depth->height - 1);
@@ -178,9 +186,9 @@ typedef struct disc_tap {
     ptrdiff_t offset; /* floats */
 } disc_tap;
 
-static int list_taps(const grid *g, const float kernel[KERNEL][KERNEL], int reach, disc_tap taps[KERNEL * KERNEL])
+static int list_taps(const grid *g, const float kernel[KERNEL][KERNEL], disc_tap taps[KERNEL * KERNEL])
 {
-    int count = 0;
+    int count = 0, reach = g->reach;
     for (int dy = -reach; dy <= reach; dy++)
         for (int dx = -reach; dx <= reach; dx++) {
             float weight = kernel[dy + RF_VEIL_RADIUS][dx + RF_VEIL_RADIUS];
@@ -223,25 +231,26 @@ RF_HOT_256 static void blur_row(const float *restrict in, float *restrict out, i
     }
 }
 
-static void blur_layer(grid *g, const float kernel[KERNEL][KERNEL], int reach)
+static void blur_layer(grid *g, const float kernel[KERNEL][KERNEL])
 {
     disc_tap taps[KERNEL * KERNEL];
-    int count = list_taps(g, kernel, reach, taps), begin = reach * g->channels;
-    size_t row_floats = (size_t)g->cells * (size_t)g->channels;
-    memset(g->blurred, 0, (size_t)g->cells * row_floats * sizeof *g->blurred);
-    for (int y = reach; y < g->cells - reach; y++)
-        blur_row(g->layer + (size_t)y * row_floats + begin, g->blurred + (size_t)y * row_floats + begin,
-                 (g->cells - 2 * reach) * g->channels, taps, count);
+    const rf_veil_window *window = &g->window;
+    int count = list_taps(g, kernel, taps);
+    for (int y = window->top; y < window->bottom; y++) {
+        size_t at = ((size_t)y * (size_t)g->cells + (size_t)window->left) * (size_t)g->channels;
+        blur_row(g->layer + at, g->blurred + at, (window->right - window->left) * g->channels, taps, count);
+    }
 }
 
 /* out = the row of cells at height v of the grid, linear between the two nearest. */
 RF_HOT static void mix_rows(const grid *g, float v, float *restrict out)
 {
     size_t row_floats = (size_t)g->cells * (size_t)g->channels;
+    size_t begin = (size_t)(g->window.left * g->channels), end = (size_t)(g->window.right * g->channels);
     int row = (int)v;
     float fy = v - (float)row;
     const float *upper = g->blurred + (size_t)row * row_floats, *lower = fy > 0 ? upper + row_floats : upper;
-    for (size_t i = 0; i < row_floats; i++)
+    for (size_t i = begin; i < end; i++)
         out[i] = (1 - fy) * upper[i] + fy * lower[i];
 }
 
@@ -263,30 +272,37 @@ static inline void composite_colour(const float *restrict cell, const float *res
     rf_store_f4(seen, before + before[0] * layer);
 }
 
-/* V += T c; T *= 1 - a over the tile, the grid's cells interpolated bilinearly between their centres. */
-RF_HOT_256 static void composite(const grid *g, int tile_x0, int tile_y0, float *restrict seen)
+/* Where the tile's i-th pixel along an axis lies among the cells. */
+static inline float cell_position(const grid *g, int i)
 {
-    float per_cell = 1.0f / (float)g->cell_px, mixed[CELLS_MAX * 4], fx[TILE];
+    return ((float)(MARGIN * g->cell_px + i) + 0.5f) / (float)g->cell_px - 0.5f;
+}
+
+/* V += T c; T *= 1 - a over the window, the grid's cells interpolated bilinearly between their centres. */
+RF_HOT_256 static void composite(const grid *g, rf_veil_window window, float *restrict seen)
+{
+    float mixed[CELLS_MAX * 4], fx[TILE];
     int at[TILE], next[TILE];
-    for (int x = 0; x < TILE; x++) {
-        float u = ((float)(tile_x0 + x - g->x0) + 0.5f) * per_cell - 0.5f;
+    for (int x = window.left; x < window.right; x++) {
+        float u = cell_position(g, x);
         fx[x] = u - (float)(int)u;
         at[x] = (int)u * g->channels;
         next[x] = fx[x] > 0 ? at[x] + g->channels : at[x];
     }
-    for (int y = 0; y < TILE; y++) {
+    for (int y = window.top; y < window.bottom; y++) {
         float *row = seen + y * TILE * g->channels;
-        mix_rows(g, ((float)(tile_y0 + y - g->y0) + 0.5f) * per_cell - 0.5f, mixed);
+        mix_rows(g, cell_position(g, y), mixed);
         if (g->channels == 4)
-            for (int x = 0; x < TILE; x++)
+            for (int x = window.left; x < window.right; x++)
                 composite_colour(mixed + at[x], mixed + next[x], fx[x], row + 4 * x);
         else
-            for (int x = 0; x < TILE; x++)
+            for (int x = window.left; x < window.right; x++)
                 composite_grey(mixed + at[x], mixed + next[x], fx[x], row + 2 * x);
     }
 }
 
-static void start_grid(grid *g, int level, int tile_x0, int tile_y0)
+/* A grid for a disc of `radius` pixels, and the cells between which the window's pixels lie. */
+static void start_grid(grid *g, int level, float radius, int tile_x0, int tile_y0, rf_veil_window window)
 {
     g->level = level;
     g->cell_px = 1 << level;
@@ -294,6 +310,11 @@ static void start_grid(grid *g, int level, int tile_x0, int tile_y0)
     g->cells = TILE / g->cell_px + 2 * MARGIN;
     g->x0 = tile_x0 - MARGIN * g->cell_px;
     g->y0 = tile_y0 - MARGIN * g->cell_px;
+    g->reach = disc_reach(radius / (float)g->cell_px);
+    g->window = (rf_veil_window){.left = (int)cell_position(g, window.left),
+                                 .top = (int)cell_position(g, window.top),
+                                 .right = (int)cell_position(g, window.right - 1) + 2,
+                                 .bottom = (int)cell_position(g, window.bottom - 1) + 2};
 }
 
 /* Lower bound of the nearest depth in the tile and the margin of the widest disc. */
@@ -311,7 +332,20 @@ static float nearest_depth(const rf_veil_blocks *blocks, int x0, int y0, int mar
     return blocks->bins_per_step > 0 ? blocks->low + (float)bin / blocks->bins_per_step : blocks->low;
 }
 
-int rf_veil_tile(const rf_veil_scene *scene, float k, int x0, int y0, float *seen, float *scratch)
+/* All is seen, and no veil. */
+static void start_seen(rf_veil_window window, int channels, float *seen)
+{
+    int width = (window.right - window.left) * channels;
+    for (int y = window.top; y < window.bottom; y++) {
+        float *row = seen + (y * TILE + window.left) * channels;
+        memset(row, 0, (size_t)width * sizeof *row);
+        for (int i = 0; i < width; i += channels)
+            row[i] = 1;
+    }
+}
+
+int rf_veil_tile(const rf_veil_scene *scene, float k, int x0, int y0, rf_veil_window window, float *seen,
+                 float *scratch)
 {
     int colours = scene->light->channels, any = 0;
     grid g = {.channels = colours + 1, .layer = scratch, .blurred = scratch + rf_veil_scratch_floats(colours) / 2};
@@ -320,9 +354,7 @@ int rf_veil_tile(const rf_veil_scene *scene, float k, int x0, int y0, float *see
     float deepest = k - nearest; /* steps from the focus plane to the nearest part about */
     if (!(deepest >= scene->gap_steps))
         return 0;
-    memset(seen, 0, (size_t)TILE * TILE * (size_t)g.channels * sizeof *seen);
-    for (int i = 0; i < TILE * TILE; i++)
-        seen[i * g.channels] = 1;
+    start_seen(window, g.channels, seen);
     /* Layers from the nearest part back to the focus plane; each covers a span of distances small against its radius.
      */
     float far_steps = deepest;
@@ -335,14 +367,13 @@ int rf_veil_tile(const rf_veil_scene *scene, float k, int x0, int y0, float *see
         while (level < RF_VEIL_LEVELS - 1 && radius > (float)((RF_VEIL_RADIUS - 0) << level) - 0.5f)
             level++;
         if (radius > 0.6f) {
-            start_grid(&g, level, x0, y0);
+            start_grid(&g, level, radius, x0, y0, window);
             if (gather_layer(scene, &g, k - far_steps - (far_steps == deepest ? 1.0f : 0.0f), k - near_steps)) {
                 float kernel[KERNEL][KERNEL];
-                int reach;
                 float cells = radius / (float)g.cell_px;
-                make_disc(cells > RF_VEIL_RADIUS ? RF_VEIL_RADIUS : cells, kernel, &reach);
-                blur_layer(&g, (const float(*)[KERNEL])kernel, reach);
-                composite(&g, x0, y0, seen);
+                make_disc(cells > RF_VEIL_RADIUS ? RF_VEIL_RADIUS : cells, g.reach, kernel);
+                blur_layer(&g, (const float(*)[KERNEL])kernel);
+                composite(&g, window, seen);
                 any = 1;
             }
         }

@@ -47,9 +47,16 @@ typedef struct rf_veil_scene {
 /* Floats of scratch one thread needs. */
 size_t rf_veil_scratch_floats(int channels);
 
-/* What frame k shows of the tile whose corner is (x0, y0): for each of RF_VEIL_TILE^2 pixels the transmission and then
- * the veil's colours, linear light. Rows are RF_VEIL_TILE wide whatever part of the tile lies inside the picture.
- * Returns 0, leaving `seen` undefined, when no near part reaches the tile (T = 1, V = 0 everywhere). */
-int rf_veil_tile(const rf_veil_scene *scene, float k, int x0, int y0, float *seen, float *scratch);
+/* Columns [left, right) and rows [top, bottom), at least one of each. */
+typedef struct rf_veil_window {
+    int left, top, right, bottom;
+} rf_veil_window;
+
+/* What frame k shows of the tile whose corner is (x0, y0): for each of its pixels inside the window (px from the
+ * corner, within RF_VEIL_TILE) the transmission and then the veil's colours, linear light; the others stay as they are.
+ * Rows are RF_VEIL_TILE wide whatever part of the tile lies inside the picture. Returns 0, leaving the window
+ * undefined, when no near part reaches it (T = 1, V = 0 everywhere). */
+int rf_veil_tile(const rf_veil_scene *scene, float k, int x0, int y0, rf_veil_window window, float *seen,
+                 float *scratch);
 
 #endif
