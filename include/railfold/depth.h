@@ -20,7 +20,7 @@
  * it is there.
  *
  * Memory does not grow with the number of frames but for 32 bytes a frame and thread: at most 36 bytes a pixel, maps
- * included (pass 0 keeps 21, pass 1 27, settling the edges 33, the maps 35); rf_depth_memory_bytes gives the sum,
+ * included (pass 0 keeps 19, pass 1 27, settling the edges 33, the maps 35); rf_depth_memory_bytes gives the sum,
  * tested. */
 #ifndef RF_DEPTH_H
 #define RF_DEPTH_H

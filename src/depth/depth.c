@@ -27,10 +27,6 @@ rf_status rf_depth_create(rf_depth **out, int width, int height, int frame_count
     for (int i = 0; i < RF_FIT_POINTS; i++)
         RF_TRY(
             rf_image_alloc_raw(&d->ring[i], d->energy_width, d->energy_height, 1, RF_F32, "the focus energies", err));
-    RF_TRY(rf_image_alloc(&d->least, d->energy_width, d->energy_height, 1, RF_F32, "the focus peaks", err));
-    RF_TRY(rf_image_alloc(&d->lowest, d->energy_width, d->energy_height, 1, RF_F32, "the focus energies", err));
-    RF_TRY(rf_alloc_raw(&d->peaks, (size_t)rf_pool_threads(pool) * (size_t)d->energy_width, sizeof *d->peaks,
-                        "the focus peaks", err));
     RF_TRY(rf_alloc(&d->focus, (size_t)d->energy_width * (size_t)d->energy_height, sizeof *d->focus, "the focus peaks",
                     err));
     *out = d;
@@ -48,13 +44,11 @@ void rf_depth_destroy(rf_depth **depth)
     rf_sharpness_destroy(&d->sharpness);
     for (int i = 0; i < RF_FIT_POINTS; i++)
         rf_image_free(&d->ring[i]);
-    rf_image *plane[] = {&d->way,   &d->trust,        &d->front,  &d->guide_at,
-                         &d->guide, &d->guide_weight, &d->lowest, &d->least};
+    rf_image *plane[] = {&d->way, &d->trust, &d->front, &d->guide_at, &d->guide, &d->guide_weight};
     for (size_t i = 0; i < sizeof plane / sizeof *plane; i++)
         rf_image_free(plane[i]);
     rf_free(d->defocus);
     rf_free(d->focus);
-    rf_free(d->peaks);
     rf_free(d->known);
     rf_free(d);
     *depth = NULL;
@@ -155,11 +149,6 @@ static rf_status finish_measuring(rf_depth *d, rf_error *err)
     int first = d->ring_count - RF_FIT_CENTRE > 0 ? d->ring_count - RF_FIT_CENTRE : 0;
     for (int centre = first; centre < d->ring_count; centre++)
         rf_peaks_take(d, centre);
-    rf_peaks_end(d);
-    rf_image_free(&d->lowest);
-    rf_image_free(&d->least);
-    rf_free(d->peaks);
-    d->peaks = NULL;
     rf_sharpness_destroy(&d->sharpness);
     for (int i = 0; i < RF_FIT_POINTS; i++)
         rf_image_free(&d->ring[i]);

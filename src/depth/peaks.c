@@ -1,7 +1,6 @@
 /* peaks.c - the focus curve, streamed: local maxima found as frames pass by, the best few kept. */
 #include <math.h>
 
-#include "base/hot.h"
 #include "depth/state.h"
 
 static const float SMALLEST_SHARE = 1e-3f;
@@ -75,53 +74,32 @@ typedef struct take_job {
     int centre;
 } take_job;
 
-/* The smallest energy that a frame has at each place; 0 as long as none reaches it. */
-RF_HOT static void lower_row(float *restrict lowest, const float *restrict energy, int n)
-{
-    for (int i = 0; i < n; i++) {
-        float e = energy[i], least = lowest[i];
-        lowest[i] = (e > 0.0f) & ((e < least) | (least == 0.0f)) ? e : least;
-    }
-}
-
-/* Where the frame is sharper than the one before and no less than the one after. A frame that does not reach a place
- * has no energy there; a maximum beside one may be the slope of a higher one. Less than the `least` peak kept is none.
- */
-RF_HOT static void mark_peaks(const float *before, const float *restrict here, const float *after,
-                              const float *restrict least, int n, uint8_t *restrict peaks)
-{
-    for (int i = 0; i < n; i++)
-        peaks[i] = here[i] > least[i];
-    for (int i = 0; before != NULL && i < n; i++)
-        peaks[i] &= (before[i] < here[i]) & (before[i] > 0.0f);
-    for (int i = 0; after != NULL && i < n; i++)
-        peaks[i] &= (after[i] <= here[i]) & (after[i] > 0.0f);
-}
-
 static void take_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
+    (void)thread;
     const take_job *job = arg;
     rf_depth *d = job->depth;
     int centre = job->centre, count = d->ring_count;
     for (int j = begin; j < end; j++) {
-        const float *row[RF_FIT_POINTS], *here = rf_image_row_f32(&d->ring[centre], j);
-        rf_focus *focus = rf_focus_row(d, j);
-        float *least = rf_image_row_f32(&d->least, j);
-        uint8_t *peaks = d->peaks + (size_t)thread * (size_t)d->energy_width;
+        const float *row[RF_FIT_POINTS];
+        rf_focus *focus = d->focus + (size_t)j * (size_t)d->energy_width;
         for (int r = 0; r < count; r++)
             row[r] = rf_image_row_f32(&d->ring[r], j);
-        lower_row(rf_image_row_f32(&d->lowest, j), here, d->energy_width);
-        mark_peaks(centre > 0 ? row[centre - 1] : NULL, here, centre + 1 < count ? row[centre + 1] : NULL, least,
-                   d->energy_width, peaks);
+        const float *here = row[centre];
         for (int i = 0; i < d->energy_width; i++) {
-            if (!peaks[i])
+            float e = here[i];
+            if (e > 0.0f && (e < focus[i].lowest || focus[i].lowest == 0.0f))
+                focus[i].lowest = e;
+            /* A frame that does not reach here has no energy; a maximum beside one may be the slope of a higher one. */
+            if ((centre > 0 && (row[centre - 1][i] >= e || row[centre - 1][i] <= 0.0f)) ||
+                (centre + 1 < count && (row[centre + 1][i] > e || row[centre + 1][i] <= 0.0f)) ||
+                !(e > focus[i].peak[RF_DEPTH_PEAKS - 1].energy))
                 continue;
             float curve[RF_FIT_POINTS];
             for (int r = 0; r < count; r++)
                 curve[r] = row[r][i];
-            keep(&focus[i], (rf_peak){rf_peak_position(curve, d->ring_frame, count, centre), here[i]});
-            least[i] = focus[i].peak[RF_DEPTH_PEAKS - 1].energy;
+            keep(&focus[i], (rf_peak){rf_peak_position(curve, d->ring_frame, count, centre), e});
         }
     }
 }
@@ -130,19 +108,4 @@ void rf_peaks_take(rf_depth *depth, int centre)
 {
     take_job job = {depth, centre};
     rf_pool_rows(depth->pool, depth->energy_height, RF_DEPTH_BLOCK_ROWS, take_rows, &job);
-}
-
-static void end_rows(void *arg, int begin, int end, int block, int thread)
-{
-    (void)block;
-    (void)thread;
-    rf_depth *d = arg;
-    for (int j = begin; j < end; j++)
-        for (int i = 0; i < d->energy_width; i++)
-            rf_focus_row(d, j)[i].lowest = rf_image_row_f32(&d->lowest, j)[i];
-}
-
-void rf_peaks_end(rf_depth *depth)
-{
-    rf_pool_rows(depth->pool, depth->energy_height, RF_DEPTH_BLOCK_ROWS, end_rows, depth);
 }

@@ -39,9 +39,6 @@ struct rf_depth {
     rf_image ring[RF_FIT_POINTS]; /* energies, oldest first; freed after pass 0 */
     int ring_frame[RF_FIT_POINTS];
     int ring_count;
-    rf_image lowest;       /* the smallest energy yet, apart from the peaks; freed after pass 0 */
-    rf_image least;        /* energy of the last peak that is kept; freed after pass 0 */
-    uint8_t *peaks;        /* a row per thread: where a frame has a peak; freed after pass 0 */
     rf_focus *focus;       /* energy_width * energy_height */
     float noise_floor;     /* of frames as pass 0 saw them */
     int quietest;          /* the frame it was found in */
@@ -93,8 +90,6 @@ static inline int rf_clamp_int(int v, int low, int high)
 
 /* peaks.c: takes the local maxima at ring entry `centre` into the best peaks. */
 void rf_peaks_take(rf_depth *depth, int centre);
-/* The smallest energies go to the peaks. */
-void rf_peaks_end(rf_depth *depth);
 /* Position of the peak of e[0..count-1], taken at frames[0..], around entry `centre`. */
 float rf_peak_position(const float *e, const int *frames, int count, int centre);
 
@@ -132,8 +127,7 @@ rf_status rf_defocus_begin(rf_depth *depth, rf_error *err) RF_CHECKED;
 void rf_defocus_add(rf_depth *depth, int k, const rf_source *source);
 double rf_defocus_solve(const rf_depth *depth);
 
-/* outline.c: settles every pixel near a depth edge; `depth_map` is made and receives ways at full
- * size. */
+/* outline.c: settles every pixel near a depth edge; *depth_map is made and receives ways at full size. */
 rf_status rf_outline_settle(rf_depth *depth, rf_image *depth_map, rf_error *err) RF_CHECKED;
 
 #endif
