@@ -2,17 +2,22 @@
 #include "outputs.h"
 
 #include <errno.h>
+#include <math.h>
 #include <stdio.h>
 #include <string.h>
 #include <strings.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include "base/hot.h"
 #include "railfold/depth_map.h"
 #include "railfold/depth_view.h"
 #include "railfold/memory.h"
 
-enum { OUTPUTS = 5, BAND_ROWS = 64 };
+enum {
+    OUTPUTS = 5,
+    BAND_ROWS = 64,
+};
 
 static void list_paths(const rf_merge_options *options, const char *paths[OUTPUTS])
 {
@@ -107,9 +112,10 @@ rf_status rf_outputs_check(const rf_merge_options *options, rf_error *err)
     return RF_OK;
 }
 
-/* What becomes of a float on its way to a file: (value - offset) / scale. */
+/* What becomes of a float on its way to a file: (value - offset) / scale; a float map's values are then rounded to
+ * whole multiples of `grain`. */
 typedef struct map_scale {
-    float offset, scale;
+    float offset, scale, grain;
 } map_scale;
 
 typedef struct band_job {
@@ -122,15 +128,20 @@ typedef struct band_job {
     float *lines; /* one a thread */
 } band_job;
 
-/* To 16 significant bits, far finer than any map is exact: what is left deflates to half. */
-static void round_row(float *row, size_t n)
+/* A map's grain in its own units, of which a step is `per_step`: far finer than any map is exact. A power of two, so
+ * that what is a multiple of it ends in zeros, and deflates to less than half. */
+static float grain_of(rf_map_kind kind, double per_step)
 {
-    for (size_t i = 0; i < n; i++) {
-        uint32_t bits;
-        memcpy(&bits, &row[i], sizeof bits);
-        bits = (bits + 0x80) & ~(uint32_t)0xFF;
-        memcpy(&row[i], &bits, sizeof bits);
-    }
+    double grain = kind == RF_MAP_DEPTH   ? per_step / 1024
+                   : kind == RF_MAP_SIGMA ? per_step / 4096
+                                          : 1.0 / 4096; /* confidence, 0 to 1 */
+    return (float)exp2(floor(log2(grain)));
+}
+
+RF_HOT static void round_row(float *row, size_t n, float grain)
+{
+    for (size_t i = 0; i < n; i++)
+        row[i] = rintf(row[i] / grain) * grain;
 }
 
 static void convert_rows(void *arg, int begin, int end, int block, int thread)
@@ -144,7 +155,7 @@ static void convert_rows(void *arg, int begin, int end, int block, int thread)
         for (size_t i = 0; i < n; i++)
             line[i] = (from[i] - job->scale.offset) / job->scale.scale;
         if (job->sample == RF_F32)
-            round_row(line, n);
+            round_row(line, n, job->scale.grain);
         rf_row_from_f32(job->band + (size_t)y * job->row_bytes, line, job->sample, n);
     }
 }
@@ -182,7 +193,7 @@ static rf_status write_picture(const rf_take *take, const rf_image *picture, rf_
                             .metadata = &take->metadata,
                             .pool = pool};
     status = rf_writer_open(writer, take->options->output, &spec, take->options->force, err);
-    return status != RF_OK ? status : write_rows(*writer, picture, sample, (map_scale){0, 1}, pool, err);
+    return status != RF_OK ? status : write_rows(*writer, picture, sample, (map_scale){0, 1, 0}, pool, err);
 }
 
 /* A map as 32-bit float TIFF (values as they are) or 16-bit PNG (spread over its range); the text says how to read it.
@@ -194,12 +205,12 @@ static rf_status write_map(const rf_take *take, const char *path, const rf_image
     int as_float = ends_with(path, ".tif") || ends_with(path, ".tiff");
     float low = 0, high = 1;
     double unit_scale = facts.metric ? take->options->step_mm : 1;
-    map_scale scale = {0, (float)(1 / unit_scale)};
+    map_scale scale = {0, (float)(1 / unit_scale), grain_of(facts.kind, unit_scale)};
     facts.scale = 1;
     if (!as_float) {
         if (facts.kind != RF_MAP_CONFIDENCE && !rf_depth_range(map, 0, &low, &high))
             low = 0, high = 1;
-        scale = (map_scale){low, high > low ? high - low : 1};
+        scale = (map_scale){low, high > low ? high - low : 1, 0};
         facts.scale = (double)scale.scale * unit_scale / 65535;
         facts.offset = (double)low * unit_scale;
     }
