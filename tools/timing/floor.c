@@ -97,7 +97,7 @@ done:
 }
 
 /* The frames are read again one by one; only what comes after a decode is on this clock. */
-static rf_status measure_pyramid(floor_job *job, const char *output, rf_pool *pool, clocks *spent, rf_error *err)
+static rf_status measure_pyramid(floor_job *job, const char *output, rf_pool *pool, floors *out, rf_error *err)
 {
     rf_status status;
     plain_pyramid *pyramid = NULL;
@@ -111,12 +111,12 @@ static rf_status measure_pyramid(floor_job *job, const char *output, rf_pool *po
         RF_TRY(rf_frame_read(job->take->paths[k], &job->limits, &job->frame[0], NULL, NULL, err));
         clocks start = clocks_now();
         plain_pyramid_add(pyramid, frame);
-        clocks_add_since(spent, start);
+        clocks_add_since(&out->pyramid, start);
     }
     clocks start = clocks_now();
     plain_pyramid_collapse(pyramid, &picture);
     RF_TRY(write_picture(&picture, output, pool, err));
-    clocks_add_since(spent, start);
+    clocks_add_since(&out->finish, start);
 done:
     plain_pyramid_destroy(&pyramid);
     rf_image_free(&picture);
@@ -127,7 +127,7 @@ rf_status floors_measure(const rf_sequence *take, const char *output, rf_pool *p
 {
     rf_status status;
     floor_job job = {.take = take, .limits = rf_frame_limits_default()};
-    *out = (floors){{0, 0}, {0, 0}, {0, 0}};
+    *out = (floors){.decode = {0, 0}};
     RF_TRY(rf_alloc(&job.frame, (size_t)rf_pool_threads(pool), sizeof *job.frame, "the floor", err));
     clocks start = clocks_now();
     rf_pool_rows(pool, take->count, 1, decode_frames, &job);
@@ -138,7 +138,7 @@ rf_status floors_measure(const rf_sequence *take, const char *output, rf_pool *p
     RF_TRY(measure_traffic(&job, take->count, pool, &out->traffic, err));
     rf_image_free(&job.sum);
     rf_image_free(&job.weight);
-    RF_TRY(measure_pyramid(&job, output, pool, &out->pyramid, err));
+    RF_TRY(measure_pyramid(&job, output, pool, out, err));
 done:
     for (int i = 0; job.frame != NULL && i < rf_pool_threads(pool); i++)
         rf_image_free(&job.frame[i]);

@@ -22,7 +22,8 @@ clocks clocks_now(void);
 void clocks_add_since(clocks *spent, clocks since);
 
 typedef struct floors {
-    clocks decode, traffic, pyramid; /* pyramid: with collapsing, and writing the picture to `output` */
+    clocks decode, traffic, pyramid;
+    clocks finish; /* the pyramid collapsed, the picture written to `output` */
 } floors;
 
 rf_status floors_measure(const rf_sequence *take, const char *output, rf_pool *pool, floors *out,
