@@ -57,18 +57,24 @@ static rf_status look_and_keep(rf_run *run, int k, const rf_source *source, void
     return add_to_depth(run, k, source, arg, err);
 }
 
-static int shows_kept(const depth_run *r, int pass)
+static int shows_kept(const rf_run *run, const depth_run *r, int pass)
 {
-    return r->small && (pass > 0 || r->given);
+    if (r->small)
+        return pass > 0 || r->given;
+    return pass == 0 && r->reading.reduce == 2 && rf_run_has_halves(run);
 }
 
-static rf_status show_kept(rf_run *run, depth_run *r, rf_error *err)
+static rf_status show_kept(rf_run *run, depth_run *r, int done, int total, rf_error *err)
 {
     rf_status status = RF_OK;
-    const rf_depth_look *look = r->frames;
-    for (int k = look->first; k < look->end && status == RF_OK; k++)
-        if (run->take.report->frames[k].used)
-            status = rf_run_show(run, k, &look->luma[k - look->first], look->reduce, add_to_depth, r, err);
+    for (int k = r->reading.first; k < r->reading.end && status == RF_OK; k += r->reading.stride) {
+        if (!run->take.report->frames[k].used)
+            continue;
+        const rf_image *kept = r->small ? &r->frames->luma[k - r->frames->first] : &run->halves[k];
+        status = r->small ? RF_OK : rf_take_progress(&run->take, "depth", done + k, total, err);
+        if (status == RF_OK)
+            status = rf_run_show(run, k, kept, r->reading.reduce, add_to_depth, r, err);
+    }
     return status;
 }
 
@@ -76,7 +82,7 @@ static rf_status show_kept(rf_run *run, depth_run *r, rf_error *err)
 static void begin_pass(rf_run *run, const depth_run *r, int pass)
 {
     rf_reading now = r->reading;
-    if (shows_kept(r, pass))
+    if (shows_kept(run, r, pass))
         return;
     now.reduce = pass == 0 ? now.reduce : 1; /* the near view is gathered at full size */
     rf_run_begin_pass(run, now);
@@ -86,9 +92,12 @@ static void begin_pass(rf_run *run, const depth_run *r, int pass)
 static rf_status run_one_pass(rf_run *run, depth_run *r, int pass, int all, rf_error *err)
 {
     int total = rf_depth_passes(r->depth) * all;
-    if (shows_kept(r, pass))
-        return show_kept(run, r, err);
-    return rf_run_pass(run, "depth", pass * all, total, r->small ? look_and_keep : add_to_depth, r, err);
+    rf_status status = shows_kept(run, r, pass) ? show_kept(run, r, pass * all, total, err)
+                                                : rf_run_pass(run, "depth", pass * all, total,
+                                                              r->small ? look_and_keep : add_to_depth, r, err);
+    if (!r->small) /* the next pass holds more */
+        rf_run_forget_halves(run);
+    return status;
 }
 
 static rf_status run_passes(rf_run *run, depth_run *r, rf_error *err)
