@@ -73,7 +73,8 @@ typedef struct rf_sensor_map {
  * short to tell (fewer than RF_SENSOR_SAMPLE_MIN). */
 int rf_sensor_sample(int frame_count, int index[RF_SENSOR_SAMPLE_MAX]);
 
-/* Bytes the search holds at the most, however many frames: 11 * width * height + 64 MiB (tested). */
+/* Bytes the search holds at the most, however many frames: 7 * width * height + 64 MiB (tested); of frames that come
+ * without their luma one more. */
 size_t rf_sensor_memory_bytes(int width, int height);
 
 /* For frames of this shape (channels 1 or 3, RF_U8 or RF_U16). `pool` is borrowed until destroy; NULL means one thread.

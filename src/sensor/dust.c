@@ -17,7 +17,8 @@ enum {
     LOG_ROWS = 5,                              /* that smoothing reaches */
     SMOOTH_ROWS = 2 * RING_PX + 1,             /* that a dip does */
     SCRATCH_ROWS = LOG_ROWS + SMOOTH_ROWS + 2, /* and one each for columns and codes */
-    PAD = 4
+    PAD = 4,
+    CHUNK = 32
 };
 static const float DARKEST = 0.002f;  /* linear: keeps the logarithm of black finite and noise in it small */
 static const float LEAST_DIP = 0.03f; /* of log luma; fainter dust hardly shows */
@@ -50,13 +51,15 @@ static rf_status open_table(float **table, int white, rf_error *err)
 static rf_status open_level(dust_finder *self, dust_level *level, int reduce, rf_pool *pool, rf_error *err)
 {
     rf_status status;
-    rf_image *sums[] = {&level->sum, &level->square, &level->quiet_sum, &level->quiet_square};
+    rf_image *sums[] = {&level->quiet_sum, &level->quiet_square, &level->sum, &level->square};
+    size_t count = level == self->level ? 4 : 2; /* whether a take changes is told by the finest level */
     level->reduce = reduce;
     level->width = self->width / reduce;
     level->height = self->height / reduce;
     RF_TRY(open_table(&level->log_of, self->sample == RF_U8 ? 255 * reduce * reduce : 65535, err));
-    for (size_t i = 0; i < sizeof sums / sizeof sums[0]; i++) {
-        RF_TRY(rf_image_alloc_raw(sums[i], level->width, level->height, 1, RF_F32, "the search for dust", err));
+    for (size_t i = 0; i < count; i++) {
+        int height = i < 2 ? level->height : (level->height - 1) / DUST_SHARE_ROWS + 1;
+        RF_TRY(rf_image_alloc_raw(sums[i], level->width, height, 1, RF_F32, "the search for dust", err));
         rf_image_clear(sums[i], pool);
     }
     RF_TRY(rf_alloc(&level->quiet, (size_t)level->width * (size_t)level->height, 1, "the search for dust", err));
@@ -129,22 +132,32 @@ static survey_rows rows_of(const dust_finder *self, int thread)
     return rows;
 }
 
+#define LOOK_UP(name, type)                                                                                            \
+    static void name(float *restrict out, const type *restrict codes, int n, const float *table)                       \
+    {                                                                                                                  \
+        for (int i = 0; i < n; i++)                                                                                    \
+            out[i] = table[codes[i]];                                                                                  \
+    }
+
+LOOK_UP(look_up_u8, uint8_t)
+LOOK_UP(look_up_u16, uint16_t)
+
 /* Codes of one level's row: of 8-bit luma the sum over each block of reduce x reduce, of 16-bit luma its mean. */
-#define BLOCK_CODES(name, type, code_type, shift_of_two, shift_of_four)                                                \
-    RF_HOT static void name(const void *const rows[4], int reduce, code_type *restrict columns,                        \
-                            code_type *restrict codes, int n)                                                          \
+#define BLOCK_CODES(name, type, sum_type, shift_of_two, shift_of_four)                                                 \
+    RF_HOT static void name(const void *const rows[4], int reduce, sum_type *restrict columns,                         \
+                            uint16_t *restrict codes, int n)                                                           \
     {                                                                                                                  \
         const type *restrict a = rows[0], *restrict b = rows[1], *restrict c = rows[2], *restrict d = rows[3];         \
         if (reduce == 2) {                                                                                             \
             for (int x = 0; x < n; x++)                                                                                \
-                codes[x] = (code_type)((a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]) >> (shift_of_two));         \
+                codes[x] = (uint16_t)((a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]) >> (shift_of_two));          \
             return;                                                                                                    \
         }                                                                                                              \
         for (int x = 0; x < 4 * n; x++)                                                                                \
-            columns[x] = (code_type)(a[x] + b[x] + c[x] + d[x]);                                                       \
+            columns[x] = (sum_type)(a[x] + b[x] + c[x] + d[x]);                                                        \
         for (int x = 0; x < n; x++)                                                                                    \
-            codes[x] = (code_type)((columns[4 * x] + columns[4 * x + 1] + columns[4 * x + 2] + columns[4 * x + 3]) >>  \
-                                   (shift_of_four));                                                                   \
+            codes[x] = (uint16_t)((columns[4 * x] + columns[4 * x + 1] + columns[4 * x + 2] + columns[4 * x + 3]) >>   \
+                                  (shift_of_four));                                                                    \
     }
 
 BLOCK_CODES(block_codes_u8, uint8_t, uint16_t, 0, 0)
@@ -153,21 +166,14 @@ BLOCK_CODES(block_codes_u16, uint16_t, uint32_t, 2, 4)
 static void log_row(const survey_job *job, int y, const survey_rows *own, float *restrict out)
 {
     const dust_level *level = job->level;
-    const float *log_of_code = level->log_of;
     const void *rows[4];
     for (int i = 0; i < 4; i++)
         rows[i] = rf_image_row(job->luma, level->reduce * y + (i < level->reduce ? i : 0));
-    if (job->luma->sample == RF_U8) {
-        const uint16_t *codes = own->codes;
+    if (job->luma->sample == RF_U8)
         block_codes_u8(rows, level->reduce, own->columns, own->codes, level->width);
-        for (int x = 0; x < level->width; x++)
-            out[x] = log_of_code[codes[x]];
-    } else {
-        const uint32_t *codes = own->codes;
+    else
         block_codes_u16(rows, level->reduce, own->columns, own->codes, level->width);
-        for (int x = 0; x < level->width; x++)
-            out[x] = log_of_code[codes[x]];
-    }
+    look_up_u16(out, own->codes, level->width, level->log_of);
 }
 
 /* Binomial 1 4 6 4 1 both ways: a standard deviation of 1 px. */
@@ -182,10 +188,9 @@ RF_HOT static void smooth_row(float *const row[LOG_ROWS], float *restrict column
                  (1.0f / 16.0f);
 }
 
-/* What row y of the level's statistics gains by the current frame; `smooth` are its rows y - 5, y - 4, y, y + 4, y + 5.
- */
-RF_HOT static void dip_row(float *const smooth[5], float *restrict sum, float *restrict square,
-                           float *restrict quiet_sum, float *restrict quiet_square, uint8_t *restrict quiet, int width)
+/* Dips of one row of a level, and which of them lie in even surroundings; `smooth` are its rows y - 5, y - 4, y, y + 4,
+ * y + 5. */
+RF_HOT static void dip_row(float *const smooth[5], float *restrict dips, uint8_t *restrict even, int width)
 {
     const float *above = smooth[0], *high = smooth[1], *here = smooth[2], *low = smooth[3], *below = smooth[4];
     for (int x = RING_PX; x < width - RING_PX; x++) {
@@ -196,25 +201,55 @@ RF_HOT static void dip_row(float *const smooth[5], float *restrict sum, float *r
         float along = 5.0f * (e - w) + 4.0f * (ne + oe - nw - ow), down = 5.0f * (o - n) + 4.0f * (oe + ow - ne - nw);
         float squares = e * e + w * w + n * n + o * o + ne * ne + nw * nw + oe * oe + ow * ow;
         float spread = 0.125f * (squares - (along * along + down * down) * (1.0f / 114.0f)) - ring * ring;
-        int even = (dip > LEAST_DIP) & (spread < EVEN * EVEN * dip * dip);
-        float judge = even ? 1.0f : 0.0f;
-        sum[x] += dip;
-        square[x] += dip * dip;
-        quiet_sum[x] += judge * dip;
-        quiet_square[x] += judge * dip * dip;
-        quiet[x] = (uint8_t)(quiet[x] + even);
+        dips[x] = dip;
+        even[x] = (uint8_t)((dip > LEAST_DIP) & (spread < EVEN * EVEN * dip * dip));
     }
 }
 
-static void dips_of_row(dust_level *level, int y, float *const smooth[SMOOTH_ROWS])
+RF_HOT static void add_dips(float *restrict sum, float *restrict square, const float *restrict dips, int width)
+{
+    for (int x = RING_PX; x < width - RING_PX; x++) {
+        sum[x] += dips[x];
+        square[x] += dips[x] * dips[x];
+    }
+}
+
+/* Most of a picture has none: what is not gained by is not touched. */
+RF_HOT static void add_even_dips(float *restrict sum, float *restrict square, uint8_t *restrict count,
+                                 const float *restrict dips, const uint8_t *restrict even, int width)
+{
+    for (int begin = 0; begin < width; begin += CHUNK) {
+        uint64_t any[CHUNK / 8];
+        int end = begin + CHUNK < width ? begin + CHUNK : width;
+        memcpy(any, even + begin, sizeof any);
+        if ((any[0] | any[1] | any[2] | any[3]) == 0)
+            continue;
+        for (int x = begin; x < end; x++) {
+            float dip = even[x] ? dips[x] : 0.0f;
+            sum[x] += dip;
+            square[x] += dip * dip;
+            count[x] = (uint8_t)(count[x] + even[x]);
+        }
+    }
+}
+
+/* What row y of the level's statistics gains by the current frame. */
+static void add_row(dust_level *level, int y, const survey_rows *rows)
 {
     static const int offset[5] = {-5, -4, 0, 4, 5};
-    float *near[5];
+    int width = level->width;
+    float *smooth[5], *dips = rows->columns; /* both are done with for now */
+    uint8_t *even = rows->codes;
     for (int i = 0; i < 5; i++)
-        near[i] = smooth[(y + offset[i]) % SMOOTH_ROWS];
-    dip_row(near, rf_image_row_f32(&level->sum, y), rf_image_row_f32(&level->square, y),
-            rf_image_row_f32(&level->quiet_sum, y), rf_image_row_f32(&level->quiet_square, y),
-            level->quiet + (size_t)y * (size_t)level->width, level->width);
+        smooth[i] = rows->smooth[(y + offset[i]) % SMOOTH_ROWS];
+    memset(even, 0, RING_PX);
+    memset(even + width - RING_PX, 0, RING_PX + CHUNK);
+    dip_row(smooth, dips, even, width);
+    add_even_dips(rf_image_row_f32(&level->quiet_sum, y), rf_image_row_f32(&level->quiet_square, y),
+                  level->quiet + (size_t)y * (size_t)width, dips, even, width);
+    if (level->sum.data != NULL && y % DUST_SHARE_ROWS == 0)
+        add_dips(rf_image_row_f32(&level->sum, y / DUST_SHARE_ROWS),
+                 rf_image_row_f32(&level->square, y / DUST_SHARE_ROWS), dips, width);
 }
 
 static void survey_block(void *arg, int begin, int end, int block, int thread)
@@ -235,7 +270,7 @@ static void survey_block(void *arg, int begin, int end, int block, int thread)
             around[i] = rows.log[rf_clamp_int(y + i - 2, 0, last) % LOG_ROWS];
         smooth_row(around, rows.column, rows.smooth[y % SMOOTH_ROWS], level->width);
         if (y - RING_PX >= begin)
-            dips_of_row(level, y - RING_PX, rows.smooth);
+            add_row(level, y - RING_PX, &rows);
     }
 }
 
@@ -260,10 +295,10 @@ static void take_crop(const dust_finder *self, const rf_image *luma, const dust_
         for (int i = 0; i < DUST_SIDE; i++)
             if (!inside || i < from || i >= to)
                 crop[i] = NAN;
-            else if (self->sample == RF_U8)
-                crop[i] = self->log_of[((const uint8_t *)rf_image_row(luma, y))[left + i]];
-            else
-                crop[i] = self->log_of[((const uint16_t *)rf_image_row(luma, y))[left + i]];
+        if (inside && self->sample == RF_U8)
+            look_up_u8(crop + from, (const uint8_t *)rf_image_row(luma, y) + left + from, to - from, self->log_of);
+        else if (inside)
+            look_up_u16(crop + from, (const uint16_t *)rf_image_row(luma, y) + left + from, to - from, self->log_of);
     }
 }
 

@@ -51,11 +51,12 @@ static rf_status common_share(dust_level *level, int frames, rf_pool *pool, doub
     suspect_job job = {.level = level, .frames = frames};
     double shares = 0;
     int64_t count = 0;
-    rf_status status = rf_alloc(&job.rows, (size_t)level->height, sizeof *job.rows, "the search for dust", err);
+    int rows = level->sum.height;
+    rf_status status = rf_alloc(&job.rows, (size_t)rows, sizeof *job.rows, "the search for dust", err);
     if (status != RF_OK)
         return status;
-    rf_pool_rows(pool, level->height, BLOCK_ROWS, share_rows, &job);
-    for (int y = 0; y < level->height; y++) {
+    rf_pool_rows(pool, rows, BLOCK_ROWS, share_rows, &job);
+    for (int y = 0; y < rows; y++) {
         shares += job.rows[y].shares;
         count += job.rows[y].count;
     }

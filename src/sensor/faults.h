@@ -49,7 +49,7 @@ rf_status rf_hot_extent(const hot_finder *self, const hot_suspect *const *accept
 enum { DUST_RING_PX = 5 }; /* of a level: finds spots of 2 to 3 level pixels radius best */
 
 enum { DUST_REACH = 48, DUST_SIDE = 2 * DUST_REACH + 1, DUST_AREA = DUST_SIDE * DUST_SIDE };
-enum { DUST_LEVELS = 2, DUST_SUSPECTS_MAX = 64 };
+enum { DUST_LEVELS = 2, DUST_SUSPECTS_MAX = 64, DUST_SHARE_ROWS = 4 };
 
 typedef struct dust_suspect {
     int x, y;        /* full pixels */
@@ -62,7 +62,7 @@ typedef struct dust_suspect {
 typedef struct dust_level {
     int width, height, reduce;
     float *log_of;                    /* log of linear light of each code, see dust.c */
-    rf_image sum, square;             /* of D over all frames */
+    rf_image sum, square;             /* of D over all frames, one row in DUST_SHARE_ROWS; of the finest level */
     rf_image quiet_sum, quiet_square; /* of the frames whose surroundings are even enough to judge; then scores */
     uint8_t *quiet;                   /* how many those are */
 } dust_level;

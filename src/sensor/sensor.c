@@ -36,7 +36,7 @@ int rf_sensor_sample(int frame_count, int index[RF_SENSOR_SAMPLE_MAX])
 
 size_t rf_sensor_memory_bytes(int width, int height)
 {
-    return 11 * (size_t)width * (size_t)height + ((size_t)64 << 20);
+    return 7 * (size_t)width * (size_t)height + ((size_t)64 << 20);
 }
 
 rf_status rf_sensor_create(rf_sensor **out, int width, int height, int channels, rf_sample sample, rf_pool *pool,

@@ -5,7 +5,6 @@
  * 1 / (noise^2 + what f varies around), with a constant for each run of frames, which takes the steady part of the
  * change of focus: right-hand sides per pixel, normal matrices per block of 8 x 8. */
 #include <math.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "base/hot.h"
@@ -120,12 +119,6 @@ static void difference_rows(void *arg, int begin, int end, int block, int thread
     }
 }
 
-static int compare(const void *a, const void *b)
-{
-    float x = *(const float *)a, y = *(const float *)b;
-    return (x > y) - (x < y);
-}
-
 /* The median of the differences: the lamp's flicker. `sorted` has room for every COMMON_EVERY-th pixel of as many rows.
  */
 static float common_of(const rf_shadow *s, float *sorted)
@@ -137,8 +130,7 @@ static float common_of(const rf_shadow *s, float *sorted)
             if (row[x] < NOTHING)
                 sorted[count++] = row[x];
     }
-    qsort(sorted, count, sizeof *sorted, compare);
-    return count > 0 ? sorted[count / 2] : 0.0f;
+    return rf_shadow_median(sorted, count);
 }
 
 /* Mean square of the block's differences; negative where half of them are missing. */
