@@ -41,9 +41,15 @@ int rf_run_luma_reduce(int width, int height);
 /* ---- halved lumas (run_halves.c) ---- */
 
 enum {
-    RF_SENSOR_LUMA_BYTES = 12, /* a pixel, kept of the sample: all of 8-bit frames */
-    RF_HALVES_MOST = 32        /* in takes of more frames only those of the sample are kept */
+    RF_SENSOR_LUMA_BYTES = 12, /* a pixel, kept of the sample's lumas: of 8-bit frames all */
+    RF_HALVES_BYTES = 8        /* a pixel, kept of halved ones: of longer takes only those of the sample are */
 };
+
+/* How many frames' halves are kept at the most. */
+static inline int rf_run_halves_most(int sample_bytes)
+{
+    return 4 * RF_HALVES_BYTES / sample_bytes;
+}
 
 /* The halved luma of every frame is kept, not of the sample alone: it may serve the depth. */
 int rf_run_halves_all(const rf_run *run);

@@ -38,11 +38,12 @@ void rf_run_forget_look(rf_run *run)
         rf_image_free(&run->look.luma[i]);
 }
 
-/* A copy of frame k's luma for the depth's first look, when that wants it. */
+/* A copy of frame k's luma for the depth's first look, when that wants it and will not be shown the halved ones. */
 static rf_status keep_for_look(rf_run *run, int k, const rf_image *luma, int reduce, rf_error *err)
 {
     rf_depth_look *look = &run->look;
-    if (k < look->first || k >= look->end || reduce != look->reduce || reduce == 1)
+    if (k < look->first || k >= look->end || reduce != look->reduce || reduce == 1 ||
+        (reduce == 2 && rf_run_halves_all(run) && run->halves[k].data != NULL))
         return RF_OK;
     rf_image *kept = &look->luma[k - look->first];
     rf_status status =
@@ -57,7 +58,7 @@ enum { SLOTS = RF_POOL_LANES + 1 }; /* one luma in hand, one in each lane */
 typedef struct luma_slot {
     rf_run *run;
     int frame, reduce, halves;
-    rf_image whole; /* a repaired frame, where the sensor has faults; its luma, where that is to be halved */
+    rf_image whole; /* a repaired frame, where the sensor has faults */
     rf_image luma;
     rf_status status;
     rf_error error;
@@ -75,10 +76,10 @@ static rf_status read_luma(luma_slot *s, rf_error *err)
 {
     rf_status status;
     rf_run *run = s->run;
-    rf_image *half = &run->halves[s->frame];
+    rf_image *half = &run->halves[s->frame], plane = {0};
     if (half->data == NULL && s->halves) {
-        RF_TRY(rf_take_read_plane(&run->take, s->frame, &s->whole, err));
-        RF_TRY(rf_run_keep_half(run, s->frame, &s->whole, NULL, err)); /* the pool is at work on another frame */
+        RF_TRY(rf_take_read_plane(&run->take, s->frame, &plane, err));
+        RF_TRY(rf_run_keep_half(run, s->frame, &plane, NULL, err)); /* the pool is at work on another frame */
     }
     if (half->data == NULL)
         return rf_take_read_luma(&run->take, s->frame, s->reduce, &s->whole, &s->luma, err);
@@ -87,6 +88,7 @@ static rf_status read_luma(luma_slot *s, rf_error *err)
                                   RF_F32, "a frame's luma", err));
     rf_image_luma(half, s->reduce / 2, &s->luma, NULL);
 done:
+    rf_image_free(&plane);
     return status;
 }
 

@@ -32,8 +32,8 @@ typedef struct depth_run {
     rf_reading reading;
     int small; /* a look: the output, too, is of the reduced size */
     rf_depth_look
-        *frames; /* its frames, as decoded: pass 1, and pass 0 where they were given, is shown them from here */
-    int given;
+        *frames;       /* its frames, as decoded: pass 1, and pass 0 where they were given, is shown them from here */
+    int given, halved; /* they are the halved lumas */
 } depth_run;
 
 static rf_status add_to_depth(rf_run *run, int k, const rf_source *source, void *arg, rf_error *err)
@@ -70,7 +70,7 @@ static rf_status show_kept(rf_run *run, depth_run *r, int done, int total, rf_er
     for (int k = r->reading.first; k < r->reading.end && status == RF_OK; k += r->reading.stride) {
         if (!run->take.report->frames[k].used)
             continue;
-        const rf_image *kept = r->small ? &r->frames->luma[k - r->frames->first] : &run->halves[k];
+        const rf_image *kept = r->small && !r->halved ? &r->frames->luma[k - r->frames->first] : &run->halves[k];
         status = r->small ? RF_OK : rf_take_progress(&run->take, "depth", done + k, total, err);
         if (status == RF_OK)
             status = rf_run_show(run, k, kept, r->reading.reduce, add_to_depth, r, err);
@@ -182,7 +182,8 @@ static rf_status look_at_blur(rf_run *run, rf_depth_look *look, double *blur, rf
     }
     if (look->reduce == 1 || used < RF_LOOK_FRAMES / 2)
         return RF_OK;
-    r.given = given == used;
+    r.halved = look->reduce == 2 && rf_run_has_halves(run);
+    r.given = r.halved || given == used;
     RF_TRY(run_passes(run, &r, err));
     *blur = look->reduce * rf_depth_blur_px_per_step(r.depth);
 done:

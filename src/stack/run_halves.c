@@ -1,6 +1,6 @@
-/* run_halves.c - halved lumas: of a frame decoded whole for the sensor, or for this, one is kept for the aligner and for
- * reading depth off frames half as large, which then decode nothing. All are made by one filter, as depth compares the
- * sharpness of frames; those that nothing was kept of are decoded small, all of them. */
+/* run_halves.c - halved lumas: of a frame decoded whole for the sensor, or for this, one is kept for the aligner and
+ * for reading depth off frames half as large, which then decode nothing. All are made by one filter, as depth compares
+ * the sharpness of frames; those that nothing was kept of are decoded small, all of them. */
 #include "run.h"
 
 enum { LEAST_SIDE_PX = 3000 }; /* the longer one: depth is not read off halves of smaller frames */
@@ -9,7 +9,8 @@ int rf_run_halves_all(const rf_run *run)
 {
     const rf_frame_info *info = &run->take.info;
     int longer = info->width > info->height ? info->width : info->height;
-    return run->take.report->frame_count <= RF_HALVES_MOST && longer >= LEAST_SIDE_PX;
+    return run->take.report->frame_count <= rf_run_halves_most((int)rf_sample_bytes(info->sample)) &&
+           longer >= LEAST_SIDE_PX;
 }
 
 rf_status rf_run_keep_half(rf_run *run, int k, const rf_image *luma, rf_pool *pool, rf_error *err)

@@ -116,6 +116,8 @@ static rf_status look_at(rf_run *run, look *l, rf_sensor *sensor, rf_error *err)
     }
 done:
     wait_for_lanes(l);
+    for (int i = 0; i < SLOTS; i++)
+        rf_image_free(&l->slots[i].whole); /* the other look may do without, and what lies between them */
     return status;
 }
 

@@ -62,12 +62,14 @@ size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_byt
     size_t slots = RF_POOL_LANES + 1, in_flight = decoded / 2 * slots, plane = pixels * (size_t)sample_bytes;
     size_t passing = sample_bytes > 1 ? slots * plane + RF_SENSOR_SAMPLE_MAX / 2 * plane / 4 : 0;
     size_t looking = in_flight + RF_SENSOR_LUMA_BYTES * pixels + passing + rf_sensor_memory_bytes(width, height);
-    /* Whole frames to be repaired or halved lumas and those being halved, lumas as floats, those kept for the depth's
-     * first look, the aligner (align.h), and the search for dust that goes along. */
-    size_t kept = reduce > 1 ? RF_LOOK_FRAMES : 0;
-    size_t halves = reduce > 1 ? (frame_count < RF_HALVES_MOST ? (size_t)frame_count : RF_HALVES_MOST) * plane / 4 : 0;
-    size_t aligning = (in_flight > halves + slots * plane ? in_flight : halves + slots * plane) +
-                      (4 * (slots + kept) + 48) * lumas + ((size_t)2 << 20) + ((size_t)frame_count << 12) +
+    /* Whole frames to be repaired or lumas to be halved, those of frames that must be decoded whole for it, and what is
+     * kept of them; lumas as floats, those kept for the depth's first look, the aligner (align.h), and the search for
+     * dust that goes along. */
+    size_t kept = reduce > 1 ? RF_LOOK_FRAMES : 0, halves = (size_t)rf_run_halves_most(sample_bytes);
+    halves = reduce > 1 ? (frame_count < (int)halves ? (size_t)frame_count : halves) * (plane / 4) : 0;
+    size_t halving = reduce > 1 ? halves + RF_POOL_LANES * (decoded / 2 + plane) : 0;
+    size_t aligning = (in_flight > halving ? in_flight : halving) + (4 * (slots + kept) + 48) * lumas +
+                      ((size_t)2 << 20) + ((size_t)frame_count << 12) +
                       rf_shadow_memory_bytes(width, height, frame_count);
     size_t most = merging > depth ? merging : depth;
     most = most > aligning ? most : aligning;
