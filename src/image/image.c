@@ -183,8 +183,11 @@ static void luma_row(const convert_job *job, int y, float scale)
     }
     for (int x = 0; x < out->width; x += most) {
         int n = out->width - x < most ? out->width - x : most;
-        memset(sums, 0, (size_t)n * sizeof *sums);
-        for (int i = 0; i < reduce; i++) {
+        if (reduce == 1)
+            luma_line(sums, rf_image_row(in, y), in->sample, in->channels, (size_t)x, (size_t)n);
+        else
+            memset(sums, 0, (size_t)n * sizeof *sums);
+        for (int i = 0; reduce > 1 && i < reduce; i++) {
             luma_line(line, rf_image_row(in, y * reduce + i), in->sample, in->channels, (size_t)x * (size_t)reduce,
                       (size_t)n * (size_t)reduce);
             if (reduce == 2)
