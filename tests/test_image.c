@@ -122,6 +122,64 @@ static void a_mean_of_means_is_the_mean_and_whole_numbers_are_rounded(void **sta
     rf_image_free(&direct);
 }
 
+/* Six weights both ways, as image.h tells them, beyond the edge its samples; once more in doubles. */
+static double halved(const rf_image *in, int x, int y)
+{
+    static const double weight[6] = {-26 / 256.0, 26 / 256.0, 0.5, 0.5, 26 / 256.0, -26 / 256.0};
+    double sum = 0;
+    for (int j = 0; j < 6; j++)
+        for (int i = 0; i < 6; i++) {
+            int u = 2 * x + i - 2, v = 2 * y + j - 2;
+            int most = in->width / 2 * 2 - 1; /* a last odd column is dropped */
+            u = u < 0 ? 0 : u > most ? most : u;
+            v = v < 0 ? 0 : v >= in->height ? in->height - 1 : v;
+            const void *row = rf_image_row(in, v);
+            sum +=
+                weight[i] * weight[j] * (in->sample == RF_U8 ? ((const uint8_t *)row)[u] : ((const uint16_t *)row)[u]);
+        }
+    double white = in->sample == RF_U8 ? 255 : 65535;
+    return sum < 0 ? 0 : sum > white ? white : sum;
+}
+
+static void fill_with_noise(rf_image *image)
+{
+    uint32_t seed = 11;
+    for (int y = 0; y < image->height; y++)
+        for (int x = 0; x < image->width; x++) {
+            seed = seed * 1664525u + 1013904223u;
+            if (image->sample == RF_U8)
+                ((uint8_t *)rf_image_row(image, y))[x] = (uint8_t)(seed >> 24);
+            else
+                ((uint16_t *)rf_image_row(image, y))[x] = (uint16_t)(seed >> 16);
+        }
+}
+
+static void a_halved_picture_is_the_sum_its_weights_say(void **state)
+{
+    (void)state;
+    static const int sizes[][2] = {{2, 2}, {3, 5}, {1024, 7}, {1026, 4}, {2500, 41}};
+    for (size_t i = 0; i < 2 * sizeof sizes / sizeof *sizes; i++) {
+        rf_image in = {0}, out = {0};
+        rf_pool *pool = NULL;
+        rf_sample sample = i % 2 == 0 ? RF_U8 : RF_U16;
+        int width = sizes[i / 2][0], height = sizes[i / 2][1];
+        assert_int_equal(rf_pool_create(&pool, 2, NULL), RF_OK);
+        assert_int_equal(rf_image_alloc(&in, width, height, 1, sample, "in", NULL), RF_OK);
+        assert_int_equal(rf_image_alloc(&out, width / 2, height / 2, 1, sample, "out", NULL), RF_OK);
+        fill_with_noise(&in);
+        rf_image_halve(&in, &out, pool);
+        for (int y = 0; y < out.height; y++)
+            for (int x = 0; x < out.width; x++) {
+                const void *row = rf_image_row(&out, y);
+                double got = sample == RF_U8 ? ((const uint8_t *)row)[x] : ((const uint16_t *)row)[x];
+                assert_near(got, halved(&in, x, y), 0.51);
+            }
+        rf_pool_destroy(&pool);
+        rf_image_free(&in);
+        rf_image_free(&out);
+    }
+}
+
 /* IEC 61966-2-1: coded 0.5 is linear 0.21404; the two parts of the curve meet at 0.04045 (values from the formula). */
 static void srgb_curve_has_its_published_values_and_inverts(void **state)
 {
@@ -158,6 +216,7 @@ int main(void)
         cmocka_unit_test(what_is_outside_is_clipped_and_nan_is_black),
         cmocka_unit_test(luma_is_the_weighted_block_mean),
         cmocka_unit_test(a_mean_of_means_is_the_mean_and_whole_numbers_are_rounded),
+        cmocka_unit_test(a_halved_picture_is_the_sum_its_weights_say),
         cmocka_unit_test(srgb_curve_has_its_published_values_and_inverts),
         cmocka_unit_test(a_pose_and_its_inverse_cancel),
     };

@@ -28,12 +28,12 @@ static rf_status try_find(const scene *s, int frames, int threads, rf_sensor_map
     RF_TRY(rf_sensor_create(&sensor, WIDTH, HEIGHT, s->channels, s->sample, pool, NULL));
     for (int i = 0; i < count; i++) {
         render(s, index[i], 1, &frame);
-        RF_TRY(rf_sensor_survey(sensor, &frame, NULL));
+        RF_TRY(rf_sensor_survey(sensor, &frame, NULL, NULL));
     }
     RF_TRY(rf_sensor_suspects(sensor, &suspects, NULL));
     for (int i = 0; i < count && suspects > 0; i++) {
         render(s, index[i], 1, &frame);
-        RF_TRY(rf_sensor_examine(sensor, &frame, NULL));
+        RF_TRY(rf_sensor_examine(sensor, &frame, NULL, NULL));
     }
     RF_TRY(rf_sensor_finish(sensor, map, NULL));
 done:
@@ -324,12 +324,12 @@ static void frames_of_another_shape_are_refused(void **state)
     assert_int_equal(rf_sensor_create(&sensor, WIDTH, HEIGHT, 2, RF_U8, NULL, NULL), RF_ERR_USAGE);
     assert_int_equal(rf_sensor_create(&sensor, WIDTH, HEIGHT, 3, RF_U8, NULL, NULL), RF_OK);
     assert_int_equal(rf_image_alloc(&frame, WIDTH + 1, HEIGHT, 3, RF_U8, "a frame", NULL), RF_OK);
-    assert_int_equal(rf_sensor_survey(sensor, &frame, &err), RF_ERR_INPUT);
+    assert_int_equal(rf_sensor_survey(sensor, &frame, NULL, &err), RF_ERR_INPUT);
     assert_non_null(strstr(err.text, "201 x 150"));
     assert_int_equal(rf_image_alloc(&frame, WIDTH, HEIGHT, 3, RF_U8, "a frame", NULL), RF_OK);
     for (int i = 0; i < RF_SENSOR_SAMPLE_MAX; i++)
-        assert_int_equal(rf_sensor_survey(sensor, &frame, NULL), RF_OK);
-    assert_int_equal(rf_sensor_survey(sensor, &frame, NULL), RF_ERR_INPUT);
+        assert_int_equal(rf_sensor_survey(sensor, &frame, NULL, NULL), RF_OK);
+    assert_int_equal(rf_sensor_survey(sensor, &frame, NULL, NULL), RF_ERR_INPUT);
     rf_image_free(&frame);
     rf_sensor_destroy(&sensor);
 }
@@ -346,10 +346,10 @@ static void tiny_pictures_are_taken(void **state)
         assert_int_equal(rf_image_alloc(&frame, side, 12 - side, 1, RF_U16, "a frame", NULL), RF_OK);
         ((uint16_t *)rf_image_row(&frame, (12 - side) / 2))[side / 2] = 60000;
         for (int k = 0; k < 5; k++)
-            assert_int_equal(rf_sensor_survey(sensor, &frame, NULL), RF_OK);
+            assert_int_equal(rf_sensor_survey(sensor, &frame, NULL, NULL), RF_OK);
         assert_int_equal(rf_sensor_suspects(sensor, &suspects, NULL), RF_OK);
         for (int k = 0; k < 5; k++)
-            assert_int_equal(rf_sensor_examine(sensor, &frame, NULL), RF_OK);
+            assert_int_equal(rf_sensor_examine(sensor, &frame, NULL, NULL), RF_OK);
         assert_int_equal(rf_sensor_finish(sensor, &map, NULL), RF_OK);
         assert_int_equal(rf_sensor_repair(&map, &frame, NULL), RF_OK);
         rf_sensor_map_free(&map);

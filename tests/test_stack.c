@@ -2,6 +2,7 @@
 #include "jpeg_fixture.h"
 #include "railfold/memory.h"
 #include "railfold/stack.h"
+#include "stack/run.h"
 
 enum { WIDTH = 3008, HEIGHT = 640, FRAMES_MOST = 9 }; /* wide enough for reduced lumas, and a look at them */
 
@@ -102,11 +103,85 @@ static void maps_that_are_not_asked_for_change_neither_picture_nor_depth(void **
         free(with[i]);
 }
 
+/* Depth compares the sharpness of frames: one decoded in colour for the sensor must be halved into the same as one that
+ * is decoded as luma alone. Rounded each for itself, samples may differ by one. */
+static void a_frame_of_the_sample_is_halved_like_the_others(void **state)
+{
+    (void)state;
+    char path[256];
+    rf_error err = {0};
+    rf_image whole = {0}, luma[2] = {{0}}, half[2] = {{0}};
+    int differ = 0;
+    (void)snprintf(path, sizeof path, "%s", scratch_path("halved.jpg"));
+    draw(path, 3);
+    assert_int_equal(rf_frame_read(path, NULL, &whole, NULL, NULL, &err), RF_OK);
+    assert_int_equal(rf_image_alloc(&luma[0], WIDTH, HEIGHT, 1, RF_U8, "a luma", &err), RF_OK);
+    rf_image_luma(&whole, 1, &luma[0], NULL);
+    assert_int_equal(rf_frame_read_luma_as(path, NULL, 1, RF_U8, &luma[1], NULL, NULL, &err), RF_OK);
+    for (int i = 0; i < 2; i++) {
+        assert_int_equal(rf_image_alloc(&half[i], WIDTH / 2, HEIGHT / 2, 1, RF_U8, "a half", &err), RF_OK);
+        rf_image_halve(&luma[i], &half[i], NULL);
+    }
+    for (int y = 0; y < HEIGHT / 2; y++)
+        for (int x = 0; x < WIDTH / 2; x++) {
+            int difference = ((uint8_t *)rf_image_row(&half[0], y))[x] - ((uint8_t *)rf_image_row(&half[1], y))[x];
+            assert_in_range(difference + 1, 0, 2);
+            differ += difference != 0;
+        }
+    assert_true(differ < WIDTH * HEIGHT / 4 / 5); /* a fifth of all */
+    rf_image_free(&whole);
+    for (int i = 0; i < 2; i++) {
+        rf_image_free(&luma[i]);
+        rf_image_free(&half[i]);
+    }
+}
+
+/* All frames' are kept of a take that is not too long, and only of frames large enough for depth to want them. */
+static void halves_are_kept_of_large_frames_and_no_more_than_announced(void **state)
+{
+    (void)state;
+    rf_run_report report = {.frame_count = 4 * RF_HALVES_BYTES};
+    rf_frame_report frames[3] = {{0}};
+    rf_image halves[3] = {{0}}, luma = {0};
+    rf_run run = {.halves = halves};
+    rf_error err = {0};
+    report.frames = frames;
+    run.take.report = &report;
+    run.take.info.width = 2000;
+    run.take.info.height = 3008;
+    assert_int_equal(rf_run_halves_all(&run), 1);
+    report.frame_count++;
+    assert_int_equal(rf_run_halves_all(&run), 0);
+    report.frame_count = 2 * RF_HALVES_BYTES;
+    run.take.info.sample = RF_U16;
+    assert_int_equal(rf_run_halves_all(&run), 1);
+    report.frame_count++;
+    assert_int_equal(rf_run_halves_all(&run), 0);
+    report.frame_count = 3;
+    run.take.info.height = 2990;
+    assert_int_equal(rf_run_halves_all(&run), 0);
+    frames[0].used = frames[2].used = 1;
+    assert_int_equal(rf_image_alloc(&luma, 2100, 10, 1, RF_U8, "a luma", &err), RF_OK);
+    assert_int_equal(rf_run_keep_half(&run, 0, &luma, NULL, &err), RF_OK);
+    assert_null(halves[0].data); /* the aligner takes such frames whole */
+    assert_int_equal(rf_image_alloc(&luma, 3000, 10, 1, RF_U8, "a luma", &err), RF_OK);
+    assert_int_equal(rf_run_keep_half(&run, 0, &luma, NULL, &err), RF_OK);
+    assert_int_equal(rf_run_has_halves(&run), 0);
+    assert_int_equal(rf_run_keep_half(&run, 2, &luma, NULL, &err), RF_OK);
+    assert_int_equal(rf_run_has_halves(&run), 1);
+    assert_int_equal(halves[2].width, 1500);
+    rf_run_forget_halves(&run);
+    assert_null(halves[0].data);
+    rf_image_free(&luma);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(memory_keeps_to_the_formula_and_does_not_grow_with_frames),
         cmocka_unit_test(maps_that_are_not_asked_for_change_neither_picture_nor_depth),
+        cmocka_unit_test(a_frame_of_the_sample_is_halved_like_the_others),
+        cmocka_unit_test(halves_are_kept_of_large_frames_and_no_more_than_announced),
     };
     return cmocka_run_group_tests(tests, scratch_make, scratch_remove);
 }

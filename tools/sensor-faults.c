@@ -51,7 +51,7 @@ int main(int argc, char **argv)
         start = now_s();
         if (sensor == NULL)
             RF_TRY(rf_sensor_create(&sensor, frame.width, frame.height, frame.channels, frame.sample, pool, &err));
-        RF_TRY(rf_sensor_survey(sensor, &frame, &err));
+        RF_TRY(rf_sensor_survey(sensor, &frame, NULL, &err));
         seconds += now_s() - start;
     }
     if (count > 0)
@@ -59,7 +59,7 @@ int main(int argc, char **argv)
     for (int i = 0; i < count && suspects > 0; i++) {
         RF_TRY(rf_frame_read(argv[1 + index[i]], &limits, &frame, NULL, NULL, &err));
         start = now_s();
-        RF_TRY(rf_sensor_examine(sensor, &frame, &err));
+        RF_TRY(rf_sensor_examine(sensor, &frame, NULL, &err));
         seconds += now_s() - start;
     }
     if (count > 0)

@@ -24,7 +24,8 @@
  * better a faint trail than a hole mended in the subject.
  *
  * Source: common practice in image restoration (defect maps from a set of frames, flat-field division); no publication
- * followed. Luma and the share of light lost are reckoned in linear light through the sRGB curve (IEC 61966-2-1:1999).
+ * followed. The share of light lost is reckoned in linear light, through the sRGB curve (IEC 61966-2-1:1999) from the
+ * coded luma (ITU-R BT.601): light of all colours is lost alike, and a power law of light passes that on to their sum.
  */
 #ifndef RF_SENSOR_H
 #define RF_SENSOR_H
@@ -72,7 +73,8 @@ typedef struct rf_sensor_map {
  * short to tell (fewer than RF_SENSOR_SAMPLE_MIN). */
 int rf_sensor_sample(int frame_count, int index[RF_SENSOR_SAMPLE_MAX]);
 
-/* Bytes the search holds at the most, however many frames: 13 * width * height + 64 MiB (tested). */
+/* Bytes the search holds at the most, however many frames: 7 * width * height + 64 MiB (tested); of frames that come
+ * without their luma one more. */
 size_t rf_sensor_memory_bytes(int width, int height);
 
 /* For frames of this shape (channels 1 or 3, RF_U8 or RF_U16). `pool` is borrowed until destroy; NULL means one thread.
@@ -81,15 +83,19 @@ rf_status rf_sensor_create(rf_sensor **out, int width, int height, int channels,
                            rf_error *err) RF_CHECKED;
 void rf_sensor_destroy(rf_sensor **sensor);
 
-/* First look: each frame of the sample, all turned alike, in take order. RF_ERR_INPUT on another shape or one frame too
- * many. */
-rf_status rf_sensor_survey(rf_sensor *sensor, const rf_image *frame, rf_error *err) RF_CHECKED;
+/* First look: each frame of the sample, all turned alike, in take order. `luma`: the frame's, of its size and sample
+ * type (rf_image_luma); NULL: it is made here. RF_ERR_INPUT on another shape or one frame too many. */
+rf_status rf_sensor_survey(rf_sensor *sensor, const rf_image *frame, const rf_image *luma, rf_error *err) RF_CHECKED;
 
 /* Ends the first look: *count suspects. With 0 the second look can be left out. */
 rf_status rf_sensor_suspects(rf_sensor *sensor, int *count, rf_error *err) RF_CHECKED;
 
-/* Second look: the same frames again, in the same order. */
-rf_status rf_sensor_examine(rf_sensor *sensor, const rf_image *frame, rf_error *err) RF_CHECKED;
+/* After that: 1 when the second look must see the frames themselves; else their lumas will do. */
+int rf_sensor_wants_colour(const rf_sensor *sensor);
+
+/* Second look: the same frames again, in the same order. `frame` may be NULL where colour is not wanted, `luma` where
+ * there is a frame. */
+rf_status rf_sensor_examine(rf_sensor *sensor, const rf_image *frame, const rf_image *luma, rf_error *err) RF_CHECKED;
 
 /* What was found; *map must be zeroed and is freed by the caller. */
 rf_status rf_sensor_finish(rf_sensor *sensor, rf_sensor_map *map, rf_error *err) RF_CHECKED;

@@ -42,7 +42,7 @@ rf_status rf_look_sensor_survey(rf_look *look, int k, const rf_image *whole, rf_
     if (!rf_look_is_sampled(look, k))
         return RF_OK;
     if (whole != NULL)
-        return rf_sensor_survey(s->search, whole, err);
+        return rf_sensor_survey(s->search, whole, NULL, err);
     s->whole = 0; /* a sample with a gap tells nothing */
     rf_sensor_destroy(&s->search);
     return RF_OK;
@@ -50,8 +50,8 @@ rf_status rf_look_sensor_survey(rf_look *look, int k, const rf_image *whole, rf_
 
 static int wanted_again(const rf_look *look, int k)
 {
-    (void)look, (void)k;
-    return RF_SEE_WHOLE;
+    (void)k;
+    return rf_sensor_wants_colour(look->sensor.search) ? RF_SEE_WHOLE : RF_SEE_PLANE;
 }
 
 static rf_status examine(rf_look *look, int k, rf_seen *seen, void *arg, rf_error *err)
@@ -59,7 +59,11 @@ static rf_status examine(rf_look *look, int k, rf_seen *seen, void *arg, rf_erro
     (void)arg, (void)k;
     if (seen == NULL)
         look->sensor.whole = 0;
-    return look->sensor.whole ? rf_sensor_examine(look->sensor.search, &seen->whole, err) : RF_OK;
+    if (!look->sensor.whole)
+        return RF_OK;
+    return rf_sensor_wants_colour(look->sensor.search)
+               ? rf_sensor_examine(look->sensor.search, &seen->whole, NULL, err)
+               : rf_sensor_examine(look->sensor.search, NULL, &seen->whole, err);
 }
 
 rf_status rf_look_sensor_examine(rf_look *look, rf_error *err)

@@ -36,6 +36,8 @@ static rf_status read_frame(reader *r, rf_error *err)
     const rf_look *look = r->look;
     const char *file = look->options->frames[r->frame];
     rf_frame_limits limits = rf_frame_limits_pixels(look->options->max_pixels);
+    if (r->wanted == RF_SEE_PLANE)
+        return rf_frame_read_luma_as(file, &limits, 1, look->sample, &r->seen->whole, NULL, NULL, err);
     if (r->wanted & RF_SEE_WHOLE) {
         RF_TRY(rf_frame_read(file, &limits, &r->seen->whole, NULL, NULL, err));
         if (r->wanted & RF_SEE_CELLS)

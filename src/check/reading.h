@@ -5,7 +5,12 @@
 #include "check/look.h"
 
 /* What is wanted of a frame. */
-enum { RF_SEE_WHOLE = 1, RF_SEE_CELLS = 2, RF_SEE_LUMA = 4 };
+enum {
+    RF_SEE_WHOLE = 1,
+    RF_SEE_CELLS = 2,
+    RF_SEE_LUMA = 4,
+    RF_SEE_PLANE = 8 /* alone: its luma in place of the whole */
+};
 
 typedef struct rf_visit {
     const char *stage; /* of the progress; NULL: none is told */

@@ -163,6 +163,13 @@ static void add_runs(float *restrict sums, const float *restrict line, int n, in
     }
 }
 
+/* Luma of n 8-bit pixels in 8 bits, weights in parts of 65536. */
+RF_HOT static void luma_line_u8(uint8_t *restrict out, const uint8_t *restrict p, size_t n)
+{
+    for (size_t i = 0; i < n; i++)
+        out[i] = (uint8_t)((19595u * p[3 * i] + 38470u * p[3 * i + 1] + 7471u * p[3 * i + 2] + 32768u) >> 16);
+}
+
 /* Row y of the reduced luma, so many columns at a time that the sums stay near. */
 static void luma_row(const convert_job *job, int y, float scale)
 {
@@ -170,10 +177,17 @@ static void luma_row(const convert_job *job, int y, float scale)
     const rf_image *in = job->in, *out = job->out;
     int reduce = job->reduce, most = LUMA_PIXELS / reduce;
     size_t out_bytes = rf_sample_bytes(out->sample);
+    if (reduce == 1 && in->channels == 3 && in->sample == RF_U8 && out->sample == RF_U8) {
+        luma_line_u8(rf_image_row(out, y), rf_image_row(in, y), (size_t)out->width);
+        return;
+    }
     for (int x = 0; x < out->width; x += most) {
         int n = out->width - x < most ? out->width - x : most;
-        memset(sums, 0, (size_t)n * sizeof *sums);
-        for (int i = 0; i < reduce; i++) {
+        if (reduce == 1)
+            luma_line(sums, rf_image_row(in, y), in->sample, in->channels, (size_t)x, (size_t)n);
+        else
+            memset(sums, 0, (size_t)n * sizeof *sums);
+        for (int i = 0; reduce > 1 && i < reduce; i++) {
             luma_line(line, rf_image_row(in, y * reduce + i), in->sample, in->channels, (size_t)x * (size_t)reduce,
                       (size_t)n * (size_t)reduce);
             if (reduce == 2)

@@ -51,11 +51,12 @@ static rf_status common_share(dust_level *level, int frames, rf_pool *pool, doub
     suspect_job job = {.level = level, .frames = frames};
     double shares = 0;
     int64_t count = 0;
-    rf_status status = rf_alloc(&job.rows, (size_t)level->height, sizeof *job.rows, "the search for dust", err);
+    int rows = level->sum.height;
+    rf_status status = rf_alloc(&job.rows, (size_t)rows, sizeof *job.rows, "the search for dust", err);
     if (status != RF_OK)
         return status;
-    rf_pool_rows(pool, level->height, BLOCK_ROWS, share_rows, &job);
-    for (int y = 0; y < level->height; y++) {
+    rf_pool_rows(pool, rows, BLOCK_ROWS, share_rows, &job);
+    for (int y = 0; y < rows; y++) {
         shares += job.rows[y].shares;
         count += job.rows[y].count;
     }
@@ -74,15 +75,15 @@ rf_status rf_dust_take_changes(dust_finder *self, rf_pool *pool, int *changes, r
     return status;
 }
 
-/* Scores take the place of the smoothed luma, which is needed no more. */
-RF_HOT_256 static void score_row(float *restrict score, const float *restrict quiet_sum,
-                                 const float *restrict quiet_square, const uint8_t *restrict quiet, int width)
+/* Scores take the place of the sums. */
+RF_HOT_256 static void score_row(float *restrict quiet_sum, const float *restrict quiet_square,
+                                 const uint8_t *restrict quiet, int width)
 {
     for (int x = 0; x < width; x++) {
         int count = quiet[x] > 0 ? quiet[x] : 1;
         float n = (float)count, mean = quiet_sum[x] / n, variance = quiet_square[x] / n - mean * mean;
         float spread = sqrtf(variance > 0.0f ? variance : 0.0f), steady = 1.0f - spread / (STEADY * mean);
-        score[x] = count < QUIET_MIN || !(steady > 0.0f) ? 0.0f : n * steady;
+        quiet_sum[x] = count < QUIET_MIN || !(steady > 0.0f) ? 0.0f : n * steady;
     }
 }
 
@@ -93,15 +94,14 @@ static void score_rows(void *arg, int begin, int end, int block, int thread)
     const suspect_job *job = arg;
     dust_level *level = job->level;
     for (int y = begin; y < end; y++)
-        score_row(rf_image_row_f32(&level->smooth, y), rf_image_row_f32(&level->quiet_sum, y),
-                  rf_image_row_f32(&level->quiet_square, y), level->quiet + (size_t)y * (size_t)level->width,
-                  level->width);
+        score_row(rf_image_row_f32(&level->quiet_sum, y), rf_image_row_f32(&level->quiet_square, y),
+                  level->quiet + (size_t)y * (size_t)level->width, level->width);
 }
 
 static int is_highest_nearby(const dust_level *level, int x, int y, float score)
 {
     for (int j = rf_clamp_int(y - SAME_SPOT_PX, 0, y); j <= y + SAME_SPOT_PX && j < level->height; j++) {
-        const float *others = rf_image_row_f32(&level->smooth, j);
+        const float *others = rf_image_row_f32(&level->quiet_sum, j);
         for (int i = rf_clamp_int(x - SAME_SPOT_PX, 0, x); i <= x + SAME_SPOT_PX && i < level->width; i++)
             if (others[i] > score || (others[i] == score && (j < y || (j == y && i < x))))
                 return 0;
@@ -134,7 +134,7 @@ rf_status rf_dust_suspects(dust_finder *self, rf_pool *pool, rf_error *err)
         rf_pool_rows(pool, level->height, BLOCK_ROWS, score_rows, &job);
         for (int y = DUST_RING_PX; y < level->height - DUST_RING_PX; y++)
             for (int x = DUST_RING_PX; x < level->width - DUST_RING_PX; x++) {
-                float score = rf_image_row_f32(&level->smooth, y)[x];
+                float score = rf_image_row_f32(&level->quiet_sum, y)[x];
                 if (score <= 0.0f || !is_highest_nearby(level, x, y, score))
                     continue;
                 int reduce = level->reduce;

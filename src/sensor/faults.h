@@ -49,7 +49,7 @@ rf_status rf_hot_extent(const hot_finder *self, const hot_suspect *const *accept
 enum { DUST_RING_PX = 5 }; /* of a level: finds spots of 2 to 3 level pixels radius best */
 
 enum { DUST_REACH = 48, DUST_SIDE = 2 * DUST_REACH + 1, DUST_AREA = DUST_SIDE * DUST_SIDE };
-enum { DUST_LEVELS = 2, DUST_SUSPECTS_MAX = 64 };
+enum { DUST_LEVELS = 2, DUST_SUSPECTS_MAX = 64, DUST_SHARE_ROWS = 4 };
 
 typedef struct dust_suspect {
     int x, y;        /* full pixels */
@@ -61,34 +61,35 @@ typedef struct dust_suspect {
 /* Statistics of the dip D at every pixel of a reduced picture. */
 typedef struct dust_level {
     int width, height, reduce;
-    rf_image linear, log, smooth; /* luma of the current frame */
-    rf_image sum, square;         /* of D over all frames */
-    rf_image quiet_sum, quiet_square;
-    uint8_t *quiet; /* frames in which the surroundings are even enough to judge */
+    float *log_of;                    /* log of linear light of each code, see dust.c */
+    rf_image sum, square;             /* of D over all frames, one row in DUST_SHARE_ROWS; of the finest level */
+    rf_image quiet_sum, quiet_square; /* of the frames whose surroundings are even enough to judge; then scores */
+    uint8_t *quiet;                   /* how many those are */
 } dust_level;
 
 typedef struct dust_finder {
-    int width, height, channels;
+    int width, height;
     rf_sample sample;
     int surveyed, examined, levels;
     int take_changes; /* see rf_dust_take_changes */
-    float *linear_of; /* linear light of every sample value */
+    float *log_of;    /* log of linear light of every luma value */
     dust_level level[DUST_LEVELS];
-    float *scratch; /* one padded row a thread */
+    float *scratch; /* a thread's rows */
     size_t scratch_floats;
     dust_suspect *suspects;
     int count;
 } dust_finder;
 
-rf_status rf_dust_open(dust_finder *self, int width, int height, int channels, rf_sample sample, rf_pool *pool,
+/* Dust takes light of all colours: frames are seen by their coded luma alone. */
+rf_status rf_dust_open(dust_finder *self, int width, int height, rf_sample sample, rf_pool *pool,
                        rf_error *err) RF_CHECKED;
 void rf_dust_close(dust_finder *self);
-void rf_dust_survey(dust_finder *self, const rf_image *frame, rf_pool *pool);
+void rf_dust_survey(dust_finder *self, const rf_image *luma, rf_pool *pool);
 /* After the survey: whether the subject moves or refocuses at the scale of dust. */
 rf_status rf_dust_take_changes(dust_finder *self, rf_pool *pool, int *changes, rf_error *err) RF_CHECKED;
 /* After that. */
 rf_status rf_dust_suspects(dust_finder *self, rf_pool *pool, rf_error *err) RF_CHECKED;
-void rf_dust_examine(dust_finder *self, const rf_image *frame, rf_pool *pool);
+void rf_dust_examine(dust_finder *self, const rf_image *luma, rf_pool *pool);
 rf_status rf_dust_finish(dust_finder *self, rf_sensor_map *map, rf_pool *pool, rf_error *err) RF_CHECKED;
 
 /* dust_ring.c */

@@ -16,6 +16,7 @@ enum {
     MOST_SUSPECTS = 16384, /* 32 MiB of them */
     RING_PX = 3,           /* reaches past a fault that demosaicing has widened to 5 px */
     RING_ROWS = 2 * RING_PX + 1,
+    CHUNK = 256,
     CROWD_PX = 20, /* a neighbourhood ... */
     CROWD_MIN = 3, /* ... in which so many other persistent spots mean that the subject persists */
     DARK = 16,     /* what a dark frame adds to a sample's count; a bright one adds 1 */
@@ -82,28 +83,36 @@ static void padded_row(const hot_finder *self, const rf_image *frame, int y, voi
     }
 }
 
-/* Samples of row `rows[3]` that stand out more than `least_out` are counted. The widest type in here is the sample's
- * own: as many as a register holds go at once. */
+/* Samples of row `rows[3]` that stand out more than `least_out` are counted; where none of a chunk does, and that is
+ * nearly everywhere, the counts are not touched. The widest type in here is the sample's own: as many as a register
+ * holds go at once. */
 #define COUNT_ROW(name, type, white)                                                                                   \
     RF_HOT static void name(uint8_t *restrict spots, void *const rows[RING_ROWS], size_t samples, size_t one,          \
                             type least_out)                                                                            \
     {                                                                                                                  \
         const type *restrict above = rows[0], *restrict high = rows[1], *restrict here = rows[3],                      \
                              *restrict low = rows[5], *restrict below = rows[6];                                       \
-        for (size_t i = 0; i < samples; i++) {                                                                         \
-            const type ring[8] = {above[i + 3 * one], below[i + 3 * one], here[i],      here[i + 6 * one],             \
-                                  high[i + one],      high[i + 5 * one],  low[i + one], low[i + 5 * one]};             \
-            type most = 0, second_most = 0, least = white, second_least = white, value = here[i + 3 * one];            \
-            for (int n = 0; n < 8; n++) {                                                                              \
-                type under = most < ring[n] ? most : ring[n], over = least > ring[n] ? least : ring[n];                \
-                second_most = second_most > under ? second_most : under;                                               \
-                most = most > ring[n] ? most : ring[n];                                                                \
-                second_least = second_least < over ? second_least : over;                                              \
-                least = least < ring[n] ? least : ring[n];                                                             \
+        for (size_t begin = 0; begin < samples; begin += CHUNK) {                                                      \
+            size_t end = begin + CHUNK < samples ? begin + CHUNK : samples;                                            \
+            uint8_t out[CHUNK], any = 0;                                                                               \
+            for (size_t i = begin; i < end; i++) {                                                                     \
+                const type ring[8] = {above[i + 3 * one], below[i + 3 * one], here[i],      here[i + 6 * one],         \
+                                      high[i + one],      high[i + 5 * one],  low[i + one], low[i + 5 * one]};         \
+                type most = 0, second_most = 0, least = white, second_least = white, value = here[i + 3 * one];        \
+                for (int n = 0; n < 8; n++) {                                                                          \
+                    type under = most < ring[n] ? most : ring[n], over = least > ring[n] ? least : ring[n];            \
+                    second_most = second_most > under ? second_most : under;                                           \
+                    most = most > ring[n] ? most : ring[n];                                                            \
+                    second_least = second_least < over ? second_least : over;                                          \
+                    least = least < ring[n] ? least : ring[n];                                                         \
+                }                                                                                                      \
+                type above_ring = (type)((value > second_most ? value : second_most) - second_most);                   \
+                type below_ring = (type)(second_least - (value < second_least ? value : second_least));                \
+                out[i - begin] = (uint8_t)((above_ring > least_out) + DARK * (below_ring > least_out));                \
+                any |= out[i - begin];                                                                                 \
             }                                                                                                          \
-            type above_ring = (type)((value > second_most ? value : second_most) - second_most);                       \
-            type below_ring = (type)(second_least - (value < second_least ? value : second_least));                    \
-            spots[i] = (uint8_t)(spots[i] + (above_ring > least_out) + DARK * (below_ring > least_out));               \
+            for (size_t i = begin; any != 0 && i < end; i++)                                                           \
+                spots[i] = (uint8_t)(spots[i] + out[i - begin]);                                                       \
         }                                                                                                              \
     }
 

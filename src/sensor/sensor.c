@@ -10,6 +10,7 @@ struct rf_sensor {
     rf_pool *pool;
     hot_finder hot;
     dust_finder dust;
+    rf_image luma; /* of frames that come without */
 };
 
 int rf_sensor_sample(int frame_count, int index[RF_SENSOR_SAMPLE_MAX])
@@ -35,7 +36,7 @@ int rf_sensor_sample(int frame_count, int index[RF_SENSOR_SAMPLE_MAX])
 
 size_t rf_sensor_memory_bytes(int width, int height)
 {
-    return 13 * (size_t)width * (size_t)height + ((size_t)64 << 20);
+    return 7 * (size_t)width * (size_t)height + ((size_t)64 << 20);
 }
 
 rf_status rf_sensor_create(rf_sensor **out, int width, int height, int channels, rf_sample sample, rf_pool *pool,
@@ -52,7 +53,7 @@ rf_status rf_sensor_create(rf_sensor **out, int width, int height, int channels,
     RF_TRY(rf_alloc(&s, 1, sizeof *s, "the sensor faults", err));
     *s = (rf_sensor){.width = width, .height = height, .channels = channels, .sample = sample, .pool = pool};
     RF_TRY(rf_hot_open(&s->hot, width, height, channels, sample, pool, err));
-    RF_TRY(rf_dust_open(&s->dust, width, height, channels, sample, pool, err));
+    RF_TRY(rf_dust_open(&s->dust, width, height, sample, pool, err));
     *out = s;
     return RF_OK;
 done:
@@ -67,28 +68,50 @@ void rf_sensor_destroy(rf_sensor **sensor)
         return;
     rf_hot_close(&s->hot);
     rf_dust_close(&s->dust);
+    rf_image_free(&s->luma);
     rf_free(s);
     *sensor = NULL;
 }
 
-static rf_status check_frame(const rf_sensor *s, const rf_image *frame, int seen, int most, rf_error *err)
+static rf_status check_shape(const rf_sensor *s, const rf_image *frame, int channels, rf_error *err)
 {
-    if (frame->width != s->width || frame->height != s->height || frame->channels != s->channels ||
+    if (frame->width != s->width || frame->height != s->height || frame->channels != channels ||
         frame->sample != s->sample)
         return rf_fail(err, RF_ERR_INPUT,
                        "a frame of %d x %d pixels and %d channels does not fit the sensor's %d x %d and %d",
-                       frame->width, frame->height, frame->channels, s->width, s->height, s->channels);
-    if (seen >= most)
-        return rf_fail(err, RF_ERR_INPUT, "a frame too many to look at: %d were announced", most);
+                       frame->width, frame->height, frame->channels, s->width, s->height, channels);
     return RF_OK;
 }
 
-rf_status rf_sensor_survey(rf_sensor *s, const rf_image *frame, rf_error *err)
+/* *luma becomes the frame's, made here when none was given. */
+static rf_status see(rf_sensor *s, const rf_image *frame, const rf_image **luma, int seen, int most, rf_error *err)
+{
+    rf_status status = RF_OK;
+    if (frame != NULL)
+        RF_TRY(check_shape(s, frame, s->channels, err));
+    if (*luma != NULL)
+        RF_TRY(check_shape(s, *luma, 1, err));
+    if (seen >= most)
+        return rf_fail(err, RF_ERR_INPUT, "a frame too many to look at: %d were announced", most);
+    if (*luma != NULL)
+        return RF_OK;
+    *luma = frame;
+    if (s->channels == 1)
+        return RF_OK;
+    if (s->luma.data == NULL)
+        RF_TRY(rf_image_alloc_raw(&s->luma, s->width, s->height, 1, s->sample, "the search for dust", err));
+    rf_image_luma(frame, 1, &s->luma, s->pool);
+    *luma = &s->luma;
+done:
+    return status;
+}
+
+rf_status rf_sensor_survey(rf_sensor *s, const rf_image *frame, const rf_image *luma, rf_error *err)
 {
     rf_status status;
-    RF_TRY(check_frame(s, frame, s->hot.surveyed, RF_SENSOR_SAMPLE_MAX, err));
+    RF_TRY(see(s, frame, &luma, s->hot.surveyed, RF_SENSOR_SAMPLE_MAX, err));
     rf_hot_survey(&s->hot, frame, s->pool);
-    rf_dust_survey(&s->dust, frame, s->pool);
+    rf_dust_survey(&s->dust, luma, s->pool);
 done:
     return status;
 }
@@ -108,12 +131,19 @@ done:
     return status;
 }
 
-rf_status rf_sensor_examine(rf_sensor *s, const rf_image *frame, rf_error *err)
+int rf_sensor_wants_colour(const rf_sensor *s)
+{
+    return s->hot.count > 0;
+}
+
+rf_status rf_sensor_examine(rf_sensor *s, const rf_image *frame, const rf_image *luma, rf_error *err)
 {
     rf_status status;
-    RF_TRY(check_frame(s, frame, s->hot.examined, s->hot.surveyed, err));
+    if (frame == NULL && (luma == NULL || s->hot.count > 0))
+        return rf_fail(err, RF_ERR_INTERNAL, "%d hot pixels cannot be examined without the frame", s->hot.count);
+    RF_TRY(see(s, frame, &luma, s->hot.examined, s->hot.surveyed, err));
     rf_hot_examine(&s->hot, frame);
-    rf_dust_examine(&s->dust, frame, s->pool);
+    rf_dust_examine(&s->dust, luma, s->pool);
 done:
     return status;
 }

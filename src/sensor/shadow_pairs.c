@@ -8,7 +8,6 @@
 #include <string.h>
 
 #include "base/hot.h"
-#include "base/select.h"
 #include "faults.h"
 #include "railfold/memory.h"
 #include "shadow.h"
@@ -131,7 +130,7 @@ static float common_of(const rf_shadow *s, float *some)
             if (row[x] < NOTHING)
                 some[count++] = row[x];
     }
-    return count > 0 ? rf_select(some, count, count / 2) : 0.0f;
+    return rf_shadow_median(some, count);
 }
 
 /* Mean square of the block's differences; negative where half of them are missing. */

@@ -9,12 +9,6 @@
 #include "take.h"
 #include "write_map.h"
 
-/* A frame's luma as the aligner wants it, from a decode for the sensor. */
-typedef struct rf_early {
-    int frame;
-    rf_image luma; /* RF_U16 */
-} rf_early;
-
 enum { RF_LOOK_FRAMES = 9 };
 
 /* Frames in the middle of the take, whose lumas the depth's first look wants. */
@@ -25,9 +19,8 @@ typedef struct rf_depth_look {
 
 typedef struct rf_run {
     rf_take take;
-    rf_feed feed;                         /* the pass that was begun */
-    rf_early early[RF_SENSOR_SAMPLE_MAX]; /* until the aligner has had them */
-    int early_count;
+    rf_feed feed;     /* the pass that was begun */
+    rf_image *halves; /* per frame its halved luma, where it is kept, see run_halves.c */
     rf_depth_look look;
     rf_pose *poses;    /* one a frame */
     int far_first;     /* the rail retreats: frame 0 is focused farthest */
@@ -44,10 +37,31 @@ typedef struct rf_run {
 /* Looks at a sample of the frames for hot pixels and dust, into run->take.sensor and the report. */
 rf_status rf_run_sensor(rf_run *run, rf_error *err) RF_CHECKED;
 
-void rf_run_forget_early(rf_run *run);
-
 /* How far lumas are reduced for the aligner. */
 int rf_run_luma_reduce(int width, int height);
+
+/* ---- halved lumas (run_halves.c) ---- */
+
+enum {
+    RF_SENSOR_LUMA_BYTES = 12, /* a pixel, kept of the sample's lumas: of 8-bit frames all */
+    RF_HALVES_BYTES = 8        /* a pixel, kept of halved ones: of longer takes only those of the sample are */
+};
+
+/* How many frames' halves are kept at the most. */
+static inline int rf_run_halves_most(int sample_bytes)
+{
+    return 4 * RF_HALVES_BYTES / sample_bytes;
+}
+
+/* The halved luma of every frame is kept, not of the sample alone: it may serve the depth. */
+int rf_run_halves_all(const rf_run *run);
+
+/* Halves frame k's luma and keeps it, unless frames are so small that nothing wants it. `pool` NULL: on this thread. */
+rf_status rf_run_keep_half(rf_run *run, int k, const rf_image *luma, rf_pool *pool, rf_error *err) RF_CHECKED;
+
+/* Every used frame's is there. */
+int rf_run_has_halves(const rf_run *run);
+void rf_run_forget_halves(rf_run *run);
 
 /* Which frames a look reads that wants their longer side of no less than side_px. */
 rf_depth_look rf_run_look(const rf_take *take, int side_px);

@@ -38,11 +38,12 @@ void rf_run_forget_look(rf_run *run)
         rf_image_free(&run->look.luma[i]);
 }
 
-/* A copy of frame k's luma for the depth's first look, when that wants it. */
+/* A copy of frame k's luma for the depth's first look, when that wants it and will not be shown the halved ones. */
 static rf_status keep_for_look(rf_run *run, int k, const rf_image *luma, int reduce, rf_error *err)
 {
     rf_depth_look *look = &run->look;
-    if (k < look->first || k >= look->end || reduce != look->reduce || reduce == 1)
+    if (k < look->first || k >= look->end || reduce != look->reduce || reduce == 1 ||
+        (reduce == 2 && rf_run_halves_all(run) && run->halves[k].data != NULL))
         return RF_OK;
     rf_image *kept = &look->luma[k - look->first];
     rf_status status =
@@ -56,7 +57,7 @@ enum { SLOTS = RF_POOL_LANES + 1 }; /* one luma in hand, one in each lane */
 
 typedef struct luma_slot {
     rf_run *run;
-    int frame, reduce;
+    int frame, reduce, halves;
     rf_image whole; /* a repaired frame, where the sensor has faults */
     rf_image luma;
     rf_status status;
@@ -66,25 +67,28 @@ typedef struct luma_slot {
 /* Lumas in take order, the next ones decoded while the last is worked on. */
 typedef struct luma_feed {
     rf_run *run;
-    int reduce;
+    int reduce, halves;     /* lumas are made from halved ones, which are kept */
     luma_slot slots[SLOTS]; /* frame k in slot k % SLOTS, decoded on lane k % RF_POOL_LANES */
 } luma_feed;
 
+/* From the frame's halved luma, where it is kept or is to be. */
 static rf_status read_luma(luma_slot *s, rf_error *err)
 {
     rf_status status;
-    const rf_run *run = s->run;
-    for (int i = 0; i < run->early_count; i++) {
-        const rf_image *early = &run->early[i].luma;
-        if (run->early[i].frame != s->frame)
-            continue;
-        if (s->luma.data == NULL)
-            RF_TRY(rf_image_alloc(&s->luma, early->width, early->height, 1, RF_F32, "a frame's luma", err));
-        rf_image_luma(early, 1, &s->luma, NULL);
-        return RF_OK;
+    rf_run *run = s->run;
+    rf_image *half = &run->halves[s->frame], plane = {0};
+    if (half->data == NULL && s->halves) {
+        RF_TRY(rf_take_read_plane(&run->take, s->frame, &plane, err));
+        RF_TRY(rf_run_keep_half(run, s->frame, &plane, NULL, err)); /* the pool is at work on another frame */
     }
-    RF_TRY(rf_take_read_luma(&run->take, s->frame, s->reduce, &s->whole, &s->luma, err));
+    if (half->data == NULL)
+        return rf_take_read_luma(&run->take, s->frame, s->reduce, &s->whole, &s->luma, err);
+    if (s->luma.data == NULL)
+        RF_TRY(rf_image_alloc_raw(&s->luma, run->take.info.width / s->reduce, run->take.info.height / s->reduce, 1,
+                                  RF_F32, "a frame's luma", err));
+    rf_image_luma(half, s->reduce / 2, &s->luma, NULL);
 done:
+    rf_image_free(&plane);
     return status;
 }
 
@@ -104,6 +108,7 @@ static void start(luma_feed *feed, int k)
     s->run = feed->run;
     s->frame = k;
     s->reduce = feed->reduce;
+    s->halves = feed->halves;
     if (report->frames[k].used)
         rf_pool_side_on(feed->run->take.pool, k % RF_POOL_LANES, decode_aside, s);
 }
@@ -196,7 +201,8 @@ static rf_status feed_aligner(rf_run *run, rf_align *align, rf_shadow *shadow, i
     rf_take *take = &run->take;
     int count = take->report->frame_count, reference = take->reference;
     rf_status status = RF_OK;
-    luma_feed feed = {.run = run, .reduce = reduce};
+    luma_feed feed = {
+        .run = run, .reduce = reduce, .halves = rf_run_halves_all(run) && rf_sensor_map_is_empty(&take->sensor)};
     *moved = 0;
     for (int k = 0; k < RF_POOL_LANES; k++)
         start(&feed, k);
@@ -255,10 +261,8 @@ rf_status rf_run_align(rf_run *run, rf_error *err)
     rf_shadow *shadow = NULL;
     int moved = 1;
     run->look = rf_run_look(take, RF_LOOK_SIDE_PX);
-    if (take->options->no_align && take->options->no_gain) {
-        rf_run_forget_early(run);
+    if (take->options->no_align && take->options->no_gain)
         return no_align(run);
-    }
     rf_align_options options = rf_align_options_default();
     options.full_width = take->info.width;
     options.full_height = take->info.height;
@@ -273,11 +277,14 @@ rf_status rf_run_align(rf_run *run, rf_error *err)
         RF_TRY(open_shadow(run, &shadow, options.reduce, err));
         RF_TRY(feed_aligner(run, align, shadow, options.reduce, &moved, err));
     }
-    rf_run_forget_early(run);
+    if (!rf_run_halves_all(run))
+        rf_run_forget_halves(run);
     RF_TRY(solve(run, align, err));
     if (shadow != NULL)
         RF_TRY(rf_shadow_finish(shadow, run->poses, &take->sensor, err));
     take->report->dust_spots = take->sensor.dust_count;
+    if (!rf_sensor_map_is_empty(&take->sensor)) /* found just now: what was kept shows it */
+        rf_run_forget_halves(run);
 done:
     rf_align_destroy(&align);
     rf_shadow_destroy(&shadow);

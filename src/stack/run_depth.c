@@ -32,8 +32,8 @@ typedef struct depth_run {
     rf_reading reading;
     int small; /* a look: the output, too, is of the reduced size */
     rf_depth_look
-        *frames; /* its frames, as decoded: pass 1, and pass 0 where they were given, is shown them from here */
-    int given;
+        *frames;       /* its frames, as decoded: pass 1, and pass 0 where they were given, is shown them from here */
+    int given, halved; /* they are the halved lumas */
 } depth_run;
 
 static rf_status add_to_depth(rf_run *run, int k, const rf_source *source, void *arg, rf_error *err)
@@ -57,18 +57,24 @@ static rf_status look_and_keep(rf_run *run, int k, const rf_source *source, void
     return add_to_depth(run, k, source, arg, err);
 }
 
-static int shows_kept(const depth_run *r, int pass)
+static int shows_kept(const rf_run *run, const depth_run *r, int pass)
 {
-    return r->small && (pass > 0 || r->given);
+    if (r->small)
+        return pass > 0 || r->given;
+    return pass == 0 && r->reading.reduce == 2 && rf_run_has_halves(run);
 }
 
-static rf_status show_kept(rf_run *run, depth_run *r, rf_error *err)
+static rf_status show_kept(rf_run *run, depth_run *r, int done, int total, rf_error *err)
 {
     rf_status status = RF_OK;
-    const rf_depth_look *look = r->frames;
-    for (int k = look->first; k < look->end && status == RF_OK; k++)
-        if (run->take.report->frames[k].used)
-            status = rf_run_show(run, k, &look->luma[k - look->first], look->reduce, add_to_depth, r, err);
+    for (int k = r->reading.first; k < r->reading.end && status == RF_OK; k += r->reading.stride) {
+        if (!run->take.report->frames[k].used)
+            continue;
+        const rf_image *kept = r->small && !r->halved ? &r->frames->luma[k - r->frames->first] : &run->halves[k];
+        status = r->small ? RF_OK : rf_take_progress(&run->take, "depth", done + k, total, err);
+        if (status == RF_OK)
+            status = rf_run_show(run, k, kept, r->reading.reduce, add_to_depth, r, err);
+    }
     return status;
 }
 
@@ -76,7 +82,7 @@ static rf_status show_kept(rf_run *run, depth_run *r, rf_error *err)
 static void begin_pass(rf_run *run, const depth_run *r, int pass)
 {
     rf_reading now = r->reading;
-    if (shows_kept(r, pass))
+    if (shows_kept(run, r, pass))
         return;
     now.reduce = pass == 0 ? now.reduce : 1; /* the near view is gathered at full size */
     rf_run_begin_pass(run, now);
@@ -86,9 +92,12 @@ static void begin_pass(rf_run *run, const depth_run *r, int pass)
 static rf_status run_one_pass(rf_run *run, depth_run *r, int pass, int all, rf_error *err)
 {
     int total = rf_depth_passes(r->depth) * all;
-    if (shows_kept(r, pass))
-        return show_kept(run, r, err);
-    return rf_run_pass(run, "depth", pass * all, total, r->small ? look_and_keep : add_to_depth, r, err);
+    rf_status status = shows_kept(run, r, pass) ? show_kept(run, r, pass * all, total, err)
+                                                : rf_run_pass(run, "depth", pass * all, total,
+                                                              r->small ? look_and_keep : add_to_depth, r, err);
+    if (!r->small) /* the next pass holds more */
+        rf_run_forget_halves(run);
+    return status;
 }
 
 static rf_status run_passes(rf_run *run, depth_run *r, rf_error *err)
@@ -173,7 +182,8 @@ static rf_status look_at_blur(rf_run *run, rf_depth_look *look, double *blur, rf
     }
     if (look->reduce == 1 || used < RF_LOOK_FRAMES / 2)
         return RF_OK;
-    r.given = given == used;
+    r.halved = look->reduce == 2 && rf_run_has_halves(run);
+    r.given = r.halved || given == used;
     RF_TRY(run_passes(run, &r, err));
     *blur = look->reduce * rf_depth_blur_px_per_step(r.depth);
 done:

@@ -1,23 +1,25 @@
-/* run_sensor.c - before anything else: a sample of the frames, looked at for faults of the sensor. What else its
- * decodes give is kept: reduced lumas for the aligner, and the first frames whole for the second look. */
-#include <string.h>
-
+/* run_sensor.c - before anything else: a sample of the frames, looked at for faults of the sensor. Their lumas are kept
+ * for the second look, and halved after it for the aligner and the depth. */
 #include "run.h"
 
 enum { SLOTS = RF_POOL_LANES + 1 }; /* one frame in hand, one in each lane */
 
 typedef struct slot {
     rf_take *take;
-    int frame, reduce; /* reduce 0: no luma is wanted */
-    rf_image whole, luma;
+    int frame, wants_whole, wants_luma;
+    rf_image whole;
+    rf_image *luma; /* one of those kept, or `passing` */
+    rf_image passing;
     rf_status status;
     rf_error error;
 } slot;
 
 typedef struct look {
     rf_take *take;
-    int index[RF_SENSOR_SAMPLE_MAX]; /* frames of the sample */
-    int count, reduce;               /* of the lumas, see slot */
+    int index[RF_SENSOR_SAMPLE_MAX]; /* frames of the sample; -1: left out since */
+    int count, kept;                 /* frames, and how many of them have their luma kept */
+    int second, wants_whole;
+    rf_image lumas[RF_SENSOR_SAMPLE_MAX];
     slot slots[SLOTS];
 } look;
 
@@ -25,12 +27,14 @@ static rf_status decode(slot *s, rf_error *err)
 {
     rf_status status;
     const rf_frame_info *info = &s->take->info;
+    if (!s->wants_whole)
+        return rf_take_read_plane(s->take, s->frame, s->luma, err);
     RF_TRY(rf_take_read(s->take, s->frame, &s->whole, err));
-    if (s->reduce == 0)
+    if (!s->wants_luma)
         return RF_OK;
-    RF_TRY(
-        rf_image_alloc(&s->luma, info->width / s->reduce, info->height / s->reduce, 1, RF_U16, "a frame's luma", err));
-    rf_image_luma(&s->whole, s->reduce, &s->luma, NULL); /* the pool is at work on another frame */
+    if (s->luma->data == NULL)
+        RF_TRY(rf_image_alloc_raw(s->luma, info->width, info->height, 1, info->sample, "a frame's luma", err));
+    rf_image_luma(&s->whole, 1, s->luma, NULL); /* the pool is at work on another frame */
 done:
     return status;
 }
@@ -44,16 +48,20 @@ static void decode_aside(void *arg)
 
 static void start(look *l, int i)
 {
-    if (i >= l->count)
+    if (i >= l->count || l->index[i] < 0)
         return;
     slot *s = &l->slots[i % SLOTS];
     s->take = l->take;
     s->frame = l->index[i];
-    s->reduce = l->reduce;
-    rf_pool_side_on(l->take->pool, i % RF_POOL_LANES, decode_aside, s);
+    s->luma = i < l->kept ? &l->lumas[i] : &s->passing;
+    s->wants_whole = l->wants_whole;
+    s->wants_luma = !l->second || i >= l->kept;
+    s->status = RF_OK;
+    if (s->wants_whole || s->wants_luma)
+        rf_pool_side_on(l->take->pool, i % RF_POOL_LANES, decode_aside, s);
 }
 
-static void choose(look *l, rf_take *take)
+static void choose(look *l, const rf_take *take)
 {
     int used[RF_SENSOR_SAMPLE_MAX], wanted = rf_sensor_sample(rf_take_used_count(take), used), seen = 0;
     for (int k = 0; k < take->report->frame_count && l->count < wanted; k++) {
@@ -62,23 +70,14 @@ static void choose(look *l, rf_take *take)
         if (seen++ == used[l->count])
             l->index[l->count++] = k;
     }
-}
-
-static rf_status survey(rf_run *run, rf_sensor *sensor, slot *s, rf_error *err)
-{
-    rf_status status = rf_sensor_survey(sensor, &s->whole, err);
-    if (status == RF_OK && s->luma.data != NULL) {
-        run->early[run->early_count++] = (rf_early){.frame = s->frame, .luma = s->luma};
-        s->luma = (rf_image){0};
-    }
-    return status;
+    l->kept = RF_SENSOR_LUMA_BYTES / (int)rf_sample_bytes(take->info.sample);
 }
 
 /* Begins to decode a look's first frames. */
-static void begin_look(look *l, int second)
+static void begin_look(look *l, int second, int wants_whole)
 {
-    int reduce = rf_run_luma_reduce(l->take->info.width, l->take->info.height);
-    l->reduce = second || reduce < 2 ? 0 : reduce; /* lumas of full size would take more room than they are worth */
+    l->second = second;
+    l->wants_whole = wants_whole;
     for (int i = 0; i < RF_POOL_LANES; i++)
         start(l, i);
 }
@@ -89,28 +88,47 @@ static void wait_for_lanes(look *l)
         rf_pool_join_on(l->take->pool, lane);
 }
 
-/* Every frame of a look that was begun, the next ones decoded meanwhile; frames that are left out drop out of it. */
-static rf_status look_at(rf_run *run, look *l, rf_sensor *sensor, int second, rf_error *err)
+static rf_status see(rf_run *run, const look *l, rf_sensor *sensor, const slot *s, rf_error *err)
+{
+    if (l->second)
+        return rf_sensor_examine(sensor, l->wants_whole ? &s->whole : NULL, s->luma, err);
+    rf_status status = rf_sensor_survey(sensor, &s->whole, s->luma, err);
+    return status == RF_OK && s->luma == &s->passing ? rf_run_keep_half(run, s->frame, s->luma, run->take.pool, err)
+                                                     : status;
+}
+
+/* Every frame of a look that was begun, the next ones decoded meanwhile. */
+static rf_status look_at(rf_run *run, look *l, rf_sensor *sensor, rf_error *err)
 {
     rf_status status = RF_OK;
-    int kept = 0, count = l->count, index[RF_SENSOR_SAMPLE_MAX];
-    memcpy(index, l->index, sizeof index);
-    for (int i = 0; i < count; i++) {
+    for (int i = 0; i < l->count; i++) {
         slot *s = &l->slots[i % SLOTS];
         rf_pool_join_on(l->take->pool, i % RF_POOL_LANES);
         start(l, i + RF_POOL_LANES);
-        RF_TRY(rf_take_progress(l->take, "sensor", second * count + i, 2 * count, err));
-        if (s->status != RF_OK) {
+        RF_TRY(rf_take_progress(l->take, "sensor", l->second * l->count + i, 2 * l->count, err));
+        if (l->index[i] >= 0 && s->status != RF_OK) {
             RF_TRY(rf_take_bad_frame(l->take, s->frame, s->status, &s->error, err));
-            continue;
+            rf_image_free(&l->lumas[i]);
+            l->index[i] = -1;
+        } else if (l->index[i] >= 0) {
+            RF_TRY(see(run, l, sensor, s, err));
         }
-        RF_TRY(second ? rf_sensor_examine(sensor, &s->whole, err) : survey(run, sensor, s, err));
-        index[kept++] = s->frame;
     }
-    memcpy(l->index, index, sizeof index);
-    l->count = kept;
 done:
     wait_for_lanes(l);
+    for (int i = 0; i < SLOTS; i++)
+        rf_image_free(&l->slots[i].whole); /* the other look may do without, and what lies between them */
+    return status;
+}
+
+static rf_status halve_kept(rf_run *run, look *l, rf_error *err)
+{
+    rf_status status = RF_OK;
+    for (int i = 0; i < l->count && status == RF_OK; i++) {
+        if (l->index[i] >= 0 && l->lumas[i].data != NULL)
+            status = rf_run_keep_half(run, l->index[i], &l->lumas[i], l->take->pool, err);
+        rf_image_free(&l->lumas[i]);
+    }
     return status;
 }
 
@@ -119,15 +137,10 @@ static void end_look(look *l)
     wait_for_lanes(l);
     for (int i = 0; i < SLOTS; i++) {
         rf_image_free(&l->slots[i].whole);
-        rf_image_free(&l->slots[i].luma);
+        rf_image_free(&l->slots[i].passing);
     }
-}
-
-void rf_run_forget_early(rf_run *run)
-{
-    for (int i = 0; i < run->early_count; i++)
-        rf_image_free(&run->early[i].luma);
-    run->early_count = 0;
+    for (int i = 0; i < l->count; i++)
+        rf_image_free(&l->lumas[i]);
 }
 
 rf_status rf_run_sensor(rf_run *run, rf_error *err)
@@ -146,20 +159,22 @@ rf_status rf_run_sensor(rf_run *run, rf_error *err)
     if (l.count == 0)
         return RF_OK;
     total = 2 * l.count;
-    begin_look(&l, 0); /* what the sensor's maps take from the system takes as long as a decode */
+    begin_look(&l, 0, 1); /* what the sensor's maps take from the system takes as long as a decode */
     RF_TRY(rf_sensor_create(&sensor, take->info.width, take->info.height, take->info.channels, take->info.sample,
                             take->pool, err));
-    RF_TRY(look_at(run, &l, sensor, 0, err));
+    RF_TRY(look_at(run, &l, sensor, err));
     RF_TRY(rf_sensor_suspects(sensor, &suspects, err));
     if (suspects > 0) {
-        begin_look(&l, 1);
-        RF_TRY(look_at(run, &l, sensor, 1, err));
+        begin_look(&l, 1, rf_sensor_wants_colour(sensor));
+        RF_TRY(look_at(run, &l, sensor, err));
         RF_TRY(rf_sensor_finish(sensor, &take->sensor, err));
     }
     take->report->hot_pixels = take->sensor.hot_count;
     take->report->dust_spots = take->sensor.dust_count;
-    if (!rf_sensor_map_is_empty(&take->sensor)) /* the aligner is to see repaired frames */
-        rf_run_forget_early(run);
+    if (rf_sensor_map_is_empty(&take->sensor))
+        RF_TRY(halve_kept(run, &l, err));
+    else /* the aligner is to see repaired frames */
+        rf_run_forget_halves(run);
     RF_TRY(rf_take_progress(take, "sensor", total, total, err));
 done:
     rf_sensor_destroy(&sensor);

@@ -56,15 +56,19 @@ size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_byt
     size_t pixels = (size_t)width * (size_t)height, decoded = 2 * pixels * (size_t)(channels * sample_bytes);
     size_t maps = 12 * pixels, merging = decoded + maps + rf_merge_bytes(&merge);
     size_t depth = rf_depth_memory_bytes(width, height, frame_count, threads);
-    /* One frame in hand, one in each lane, and the lumas kept of the sample. */
+    /* One frame in hand, one in each lane, and what is kept of the sample: its lumas and, where those are too many,
+     * what passes and the halves of it. */
     size_t reduce = (size_t)rf_run_luma_reduce(width, height), lumas = pixels / (reduce * reduce);
-    size_t in_flight = decoded / 2 * (RF_POOL_LANES + 1),
-           early = reduce > 1 ? lumas * 2 * (RF_SENSOR_SAMPLE_MAX + RF_POOL_LANES) : 0;
-    size_t looking = in_flight + early + rf_sensor_memory_bytes(width, height);
-    /* Whole frames to be repaired or lumas that are there, lumas as floats, those kept for the depth's first look, the
-     * aligner (align.h), and the search for dust that goes along. */
-    size_t kept = reduce > 1 ? RF_LOOK_FRAMES : 0;
-    size_t aligning = (in_flight > early ? in_flight : early) + (4 * (RF_POOL_LANES + 1 + kept) + 48) * lumas +
+    size_t slots = RF_POOL_LANES + 1, in_flight = decoded / 2 * slots, plane = pixels * (size_t)sample_bytes;
+    size_t passing = sample_bytes > 1 ? slots * plane + RF_SENSOR_SAMPLE_MAX / 2 * plane / 4 : 0;
+    size_t looking = in_flight + RF_SENSOR_LUMA_BYTES * pixels + passing + rf_sensor_memory_bytes(width, height);
+    /* Whole frames to be repaired or lumas to be halved, those of frames that must be decoded whole for it, and what is
+     * kept of them; lumas as floats, those kept for the depth's first look, the aligner (align.h), and the search for
+     * dust that goes along. */
+    size_t kept = reduce > 1 ? RF_LOOK_FRAMES : 0, halves = (size_t)rf_run_halves_most(sample_bytes);
+    halves = reduce > 1 ? (frame_count < (int)halves ? (size_t)frame_count : halves) * (plane / 4) : 0;
+    size_t halving = reduce > 1 ? halves + RF_POOL_LANES * (decoded / 2 + plane) : 0;
+    size_t aligning = (in_flight > halving ? in_flight : halving) + (4 * (slots + kept) + 48) * lumas +
                       ((size_t)2 << 20) + ((size_t)frame_count << 12) +
                       rf_shadow_memory_bytes(width, height, frame_count);
     size_t most = merging > depth ? merging : depth;
@@ -107,6 +111,7 @@ static rf_status start_run(rf_run *run, const rf_merge_options *options, rf_run_
     report->height = info->height;
     report->channels = info->channels;
     RF_TRY(check_memory(run, err));
+    RF_TRY(rf_alloc(&run->halves, (size_t)options->frame_count, sizeof *run->halves, "the halved lumas", err));
     RF_TRY(rf_alloc(&run->poses, (size_t)options->frame_count, sizeof *run->poses, "the poses", err));
     RF_TRY(rf_alloc(&run->covered, (size_t)info->height, sizeof *run->covered, "the coverage", err));
 done:
@@ -116,7 +121,8 @@ done:
 static void end_run(rf_run *run)
 {
     rf_feed_stop(&run->feed);
-    rf_run_forget_early(run);
+    rf_run_forget_halves(run);
+    rf_free(run->halves);
     rf_run_forget_look(run);
     rf_map_file_drop(&run->depth_file);
     rf_merge_destroy(&run->merge);

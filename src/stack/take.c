@@ -55,6 +55,17 @@ done:
     return status;
 }
 
+rf_status rf_take_read_plane(const rf_take *take, int k, rf_image *luma, rf_error *err)
+{
+    rf_status status;
+    rf_frame_info now;
+    RF_TRY(rf_frame_read_luma_as(take->options->frames[k], &take->limits, 1, take->info.sample, luma, &now, NULL, err));
+    RF_TRY(check_shape(take, k, &now, err));
+    RF_TRY(rf_take_check_unchanged(take, k, &now.stamp, err));
+done:
+    return status;
+}
+
 int rf_take_used_count(const rf_take *take)
 {
     int used = 0;

@@ -45,6 +45,9 @@ rf_status rf_take_check_unchanged(const rf_take *take, int k, const rf_file_stam
 /* Frame k whole, of the shape it had when its header was read. */
 rf_status rf_take_read(const rf_take *take, int k, rf_image *image, rf_error *err) RF_CHECKED;
 
+/* Its luma whole, as it is, in the frames' sample type. */
+rf_status rf_take_read_plane(const rf_take *take, int k, rf_image *luma, rf_error *err) RF_CHECKED;
+
 int rf_take_used_count(const rf_take *take);
 
 /* Progress through the options' callback; RF_ERR_STOPPED when it asks to stop. */
