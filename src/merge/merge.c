@@ -18,7 +18,7 @@ enum { TILE = RF_VEIL_TILE, LUT_STEPS = 4096 };
 #define SELF_STEPS 1.0f     /* focused further behind a pixel, a frame has its own surface among the near parts */
 #define LEFT_FLOOR 0.2f     /* a veil of more than four fifths of the light is believed less and less */
 #define BELIEF_FLOOR 0.02f
-#define HOLE_BELIEF 0.1f /* that is 2 % of the light left; more would dull dark ground that is real (20 %: 0.25 dB) */
+#define LEAST_LEFT 0.1f  /* of the light: no veil is believed to be more than the rest */
 #define SEEN_FLOOR 0.25f /* below this transmission too little of the ground is left to be amplified */
 
 struct rf_merge {
@@ -197,6 +197,16 @@ static float belief(const float *light, const float *veil, int channels)
     return least > 0 ? least : 0;
 }
 
+/* What a veil leaves of the light: LEAST_LEFT of it where the estimate leaves less, reached without a bend or a jump,
+ * so that noise in what is nearly nothing stays as small as it is. */
+static float left_of(float light, float veil)
+{
+    float left = light - veil, least = LEAST_LEFT * light;
+    if (left >= 2 * least)
+        return left;
+    return left > 0 ? least + left * left / (4 * least) : least;
+}
+
 typedef struct tile_row {
     int n;
     float k; /* frame */
@@ -225,10 +235,8 @@ static void unveil_row(const rf_merge *merge, const tile_row *row, const float *
             continue;
         }
         weight[x] *= (trust > 1 ? 1 : trust) * (believed + BELIEF_FLOOR);
-        /* Where next to nothing is left the picture would have a hole: there the frame shows as it is. */
-        float cleared = believed < HOLE_BELIEF ? believed / HOLE_BELIEF : 1;
         for (int c = 0; c < channels; c++)
-            seen[c] = to_coded(merge, cleared * (light[c] - v[c]) / t + (1 - cleared) * light[c]);
+            seen[c] = to_coded(merge, left_of(light[c], v[c]) / t);
     }
 }
 
