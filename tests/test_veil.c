@@ -1,5 +1,5 @@
-/* test_veil.c - the veil taken off ground beside a near part, against pictures made by the model itself but computed the
- * slow way, pixel by pixel. */
+/* test_veil.c - the veil taken off ground beside a near part, against pictures made by the model itself but computed
+ * the slow way, pixel by pixel. */
 #include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>

@@ -14,6 +14,7 @@
 enum { TILE = RF_VEIL_TILE, LUT_STEPS = 4096 };
 
 #define SEEN_LITTLE 1e-9f   /* what is left of the weight of a frame that shows next to nothing of the ground */
+#define BLUR_SHARE 1.04f    /* the blur a step that energies tell is 1 to 8 % low */
 #define VEIL_GAP_STEPS 1.5f /* a part this much nearer than the focus plane is another surface, not the same slope */
 #define SELF_STEPS 1.0f     /* focused further behind a pixel, a frame has its own surface among the near parts */
 #define LEFT_FLOOR 0.2f     /* a veil of more than four fifths of the light is believed less and less */
@@ -287,8 +288,8 @@ static void add_tile(const add_job *job, rf_piece tile, int everywhere, float *s
     rf_piece counts = part_that_counts(tile, weights), part = everywhere ? tile : counts;
     if (part.width < 1 || part.height < 1)
         return;
-    rf_veil_scene scene = {merge->depth, &merge->blocks, &merge->light, merge->settings.blur_px_per_step,
-                           VEIL_GAP_STEPS};
+    float blur = BLUR_SHARE * merge->settings.blur_px_per_step;
+    rf_veil_scene scene = {merge->depth, &merge->blocks, &merge->light, blur, VEIL_GAP_STEPS};
     rf_veil_window window = {0, counts.y - tile.y, counts.width, counts.y - tile.y + counts.height};
     int veiled = worth && merge->settings.veil && counts.width > 0 && counts.height > 0 &&
                  rf_veil_tile(&scene, (float)job->k, tile.x, tile.y, window, veil, grids);
