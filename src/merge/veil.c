@@ -54,14 +54,19 @@ typedef struct layer_row {
     float near, far;
 } layer_row;
 
+/* Cells [first, past) of a row. */
+typedef struct cell_span {
+    int first, past;
+} cell_span;
+
 /* Adds what is of the layer to `cells` cells from the one at `cell` on, whose first pixel is x of the (virtual,
  * border-repeated) picture; of its `side` pixels every `step`-th is looked at. Sums of whole numbers, one conversion a
- * cell. Returns whether anything was. */
-RF_HOT_PART int gather_cells(const layer_row *row, float *cell, int x, int cells, int side, int step, int colours,
-                             int at_border)
+ * cell. Returns from which of them to which anything was. */
+RF_HOT_PART cell_span gather_cells(const layer_row *row, float *cell, int x, int cells, int side, int step, int colours,
+                                   int at_border)
 {
     float share = (float)(step * step) / (float)(side * side), light_share = share / RF_VEIL_WHITE;
-    uint32_t any = 0;
+    cell_span held = {cells, 0};
     for (int i = 0; i < cells; i++, x += side, cell += 1 + colours) {
         uint32_t count = 0, sums[3] = {0, 0, 0};
         for (int n = step / 2; n < side; n += step) {
@@ -73,16 +78,17 @@ RF_HOT_PART int gather_cells(const layer_row *row, float *cell, int x, int cells
         }
         if (count == 0)
             continue;
-        any = 1;
+        held.first = i < held.first ? i : held.first;
+        held.past = i + 1;
         cell[0] += share * (float)count;
         for (int c = 0; c < colours; c++)
             cell[1 + c] += light_share * (float)sums[c];
     }
-    return (int)any;
+    return held;
 }
 
 /* The same for each level and number of colours as constants, which leaves loops of known length. */
-static int gather_run(const layer_row *row, const grid *g, float *cell, int x, int cells)
+static cell_span gather_run(const layer_row *row, const grid *g, float *cell, int x, int cells)
 {
     int at_border = x < 0 || x + cells * g->cell_px > row->width;
     if (at_border || row->colours != 3)
@@ -129,17 +135,26 @@ static void find_runs(column_runs *runs, const rf_veil_blocks *blocks, int block
     }
 }
 
-/* Fills grid->layer, as far as the blur reads it, with the parts whose depth lies in [near, far); returns whether there
- * are any. Pixels outside the picture repeat its border. */
+/* Widens [*first, *past) to hold [from, to) too. */
+static void widen_span(int *first, int *past, int from, int to)
+{
+    *first = from < *first ? from : *first;
+    *past = to > *past ? to : *past;
+}
+
+/* Fills grid->layer, as far as the blur reads it, with the parts whose depth lies in [near, far), and narrows the
+ * window to the cells that the blur of those reaches and one more; returns whether there are any. Pixels outside the
+ * picture repeat its border. */
 static int gather_layer(const rf_veil_scene *scene, grid *g, float near, float far)
 {
     const rf_veil_blocks *blocks = scene->blocks;
     uint64_t wanted = rf_veil_bins_between(blocks, near, far);
-    int top = g->window.top - g->reach, bottom = g->window.bottom + g->reach, any = 0, cleared = 0;
+    int top = g->window.top - g->reach, bottom = g->window.bottom + g->reach, cleared = 0;
     int x_begin = g->x0 + (g->window.left - g->reach) * g->cell_px, y_end = g->y0 + bottom * g->cell_px;
     int x_end = g->x0 + (g->window.right + g->reach) * g->cell_px;
     layer_row from = {.width = scene->depth->width, .colours = g->channels - 1, .near = near, .far = far};
     size_t row_floats = (size_t)g->cells * (size_t)g->channels;
+    rf_veil_window held = {g->cells, g->cells, 0, 0};
     column_runs runs;
     for (int y = g->y0 + top * g->cell_px, next_y; y < y_end; y = next_y) {
         next_y = run_end(y, y_end);
@@ -149,16 +164,26 @@ static int gather_layer(const rf_veil_scene *scene, grid *g, float near, float f
         cleared |= runs.count > 0;
         for (int row = first_seen(g, g->y0, y); runs.count > 0 && row < next_y; row += g->step) {
             int inside = clamp(row, 0, scene->depth->height - 1);
-            float *cells = g->layer + (size_t)((row - g->y0) >> g->level) * row_floats;
+            int j = (row - g->y0) >> g->level;
+            float *cells = g->layer + (size_t)j * row_floats;
             from.depth = rf_image_row_f32(scene->depth, inside);
             from.light = rf_image_row(scene->light, inside);
             for (int i = 0; i < runs.count; i++) {
                 int first = (runs.run[i][0] - g->x0) >> g->level, last = (runs.run[i][1] - g->x0) >> g->level;
-                any |= gather_run(&from, g, cells + first * g->channels, runs.run[i][0], last - first);
+                cell_span span = gather_run(&from, g, cells + first * g->channels, runs.run[i][0], last - first);
+                if (span.past == 0)
+                    continue;
+                widen_span(&held.left, &held.right, first + span.first, first + span.past);
+                widen_span(&held.top, &held.bottom, j, j + 1);
             }
         }
     }
-    return any;
+    int around = g->reach + 1;
+    g->window.left = clamp(held.left - around, g->window.left, g->window.right);
+    g->window.top = clamp(held.top - around, g->window.top, g->window.bottom);
+    g->window.right = clamp(held.right + around, g->window.left, g->window.right);
+    g->window.bottom = clamp(held.bottom + around, g->window.top, g->window.bottom);
+    return g->window.right - g->window.left > 1 && g->window.bottom - g->window.top > 1;
 }
 
 /* out = the row of cells at height v of the grid, linear between the two nearest. */
@@ -197,11 +222,23 @@ static inline float cell_position(const grid *g, int i)
     return ((float)(MARGIN * g->cell_px + i) + 0.5f) / (float)g->cell_px - 0.5f;
 }
 
-/* V += T c; T *= 1 - a over the window, the grid's cells interpolated bilinearly between their centres. */
+/* Narrows [*begin, *end) to the tile's pixels along an axis that lie between cells of [first, past). */
+static void narrow(const grid *g, int first, int past, int *begin, int *end)
+{
+    while (*begin < *end && (int)cell_position(g, *begin) < first)
+        ++*begin;
+    while (*end > *begin && (int)cell_position(g, *end - 1) + 1 >= past)
+        --*end;
+}
+
+/* V += T c; T *= 1 - a where the blurred layer is seen in the window, the grid's cells interpolated bilinearly between
+ * their centres. */
 RF_HOT_256 static void composite(const grid *g, rf_veil_window window, float *restrict seen)
 {
     float mixed[CELLS_MAX * 4], fx[TILE];
     int at[TILE], next[TILE];
+    narrow(g, g->window.left, g->window.right, &window.left, &window.right);
+    narrow(g, g->window.top, g->window.bottom, &window.top, &window.bottom);
     for (int x = window.left; x < window.right; x++) {
         float u = cell_position(g, x);
         fx[x] = u - (float)(int)u;
