@@ -79,8 +79,7 @@ static void the_veil_beside_a_near_part_is_removed(void **state)
     (void)state;
     double with = merge_veiled(1), without = merge_veiled(0);
     assert_true(without > 0.10); /* the veil is there: far over ten 8-bit levels */
-
-    assert_true(with < 0.02); /* what is left: the disc is sampled in cells of 2 px where it is 9 px wide */
+    assert_true(with < 0.02);    /* what is left: the disc is sampled in cells of 2 px where it is 9 px wide */
 }
 
 /* Rows and columns beside the near part, all of even ground. */
