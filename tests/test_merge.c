@@ -1,4 +1,4 @@
-/* test_merge.c - laws of the pyramid, the depth-led merge and the removal of the veil. */
+/* test_merge.c - laws of the pyramid, and the depth-led merge. */
 #include <math.h>
 #include <setjmp.h>
 #include <stdarg.h>
@@ -10,12 +10,11 @@
 #include <cmocka.h>
 
 #include "failing_memory.h"
+#include "merge_scene.h"
 #include "test_picture.h"
 #include "near.h"
 #include "railfold/memory.h"
 #include "railfold/merge.h"
-
-enum { W = 150, H = 110 };
 
 /* ---- pyramid ---- */
 
@@ -52,57 +51,6 @@ static void a_constant_stays_constant_through_reduce_and_expand(void **state)
 }
 
 /* ---- merging ---- */
-
-enum { MOST_FRAMES = 12 };
-
-typedef struct scene {
-    rf_merge_settings settings;
-    rf_merge *merge;
-    rf_pool *pool;
-    rf_image depth;
-    rf_merge_cover covers[MOST_FRAMES];
-    int spans[H][2]; /* of the next frame */
-} scene;
-
-static void start(scene *s, int channels, int threads, int veil, int frames)
-{
-    memset(s, 0, sizeof *s);
-    s->settings = (rf_merge_settings){.width = W,
-                                      .height = H,
-                                      .channels = channels,
-                                      .frame_count = frames,
-                                      .blur_px_per_step = 1.5f,
-                                      .noise = 0.004f,
-                                      .veil = veil};
-    assert_int_equal(rf_pool_create(&s->pool, threads, NULL), RF_OK);
-    s->depth = make(W, H, 1);
-    fill_spans(s->spans, H, 0, W);
-    for (int k = 0; k < frames; k++)
-        s->covers[k] = (rf_merge_cover){0, 0, W, H};
-}
-
-/* Begins with a copy of `model`. */
-static void begin(scene *s, const rf_image *model)
-{
-    rf_image copy = make(W, H, model->channels);
-    for (int y = 0; y < H; y++)
-        memcpy(rf_image_row(&copy, y), rf_image_row(model, y), model->stride_bytes);
-    assert_int_equal(rf_merge_create(&s->merge, &s->settings, s->covers, &s->depth, &copy, s->pool, NULL), RF_OK);
-    assert_null(copy.data); /* taken over */
-}
-
-static void add(scene *s, int k, const rf_image *frame)
-{
-    rf_source source = rf_source_of_image(frame, (const int(*)[2])s->spans);
-    rf_merge_add(s->merge, k, &source);
-}
-
-static void stop(scene *s)
-{
-    rf_merge_destroy(&s->merge);
-    rf_pool_destroy(&s->pool);
-    rf_image_free(&s->depth);
-}
 
 static void identical_frames_merge_to_themselves(void **state)
 {
@@ -216,75 +164,6 @@ static void tiles_out_of_reach_are_not_asked_for(void **state)
     stop(&s);
 }
 
-/* ---- the veil, against a picture made by the model itself but computed the slow way, pixel by pixel ---- */
-
-enum { EDGE = 70, NEAR_DEPTH = 2, FAR_DEPTH = 8 };
-
-/* Frame k of a bright near half plane (x < EDGE) over a textured ground: share of the disc that the near part fills. */
-static float near_share(int x, int k)
-{
-    double r = 1.5 * abs(k - NEAR_DEPTH), u = x - (EDGE - 0.5);
-    if (r < 0.5)
-        return x < EDGE ? 1.0f : 0.0f;
-    if (u <= -r)
-        return 1;
-    if (u >= r)
-        return 0;
-    return (float)((acos(u / r) - u / r * sqrt(1 - u * u / r / r)) / 3.14159265358979);
-}
-
-static void render(rf_image *frame, const rf_image *ground, int k)
-{
-    for (int y = 0; y < H; y++)
-        for (int x = 0; x < W; x++) {
-            float a = near_share(x, k), g = rf_linear_from_coded(rf_image_row_f32(ground, y)[x]);
-            rf_image_row_f32(frame, y)[x] = rf_coded_from_linear(a * 0.8f + (1 - a) * g);
-        }
-}
-
-/* From the first pixel that shows the ground alone. */
-static double ground_error(const rf_image *merged, const rf_image *ground)
-{
-    double sum = 0;
-    int n = 0;
-    for (int y = 20; y < H - 20; y++)
-        for (int x = EDGE + 1; x < EDGE + 12; x++, n++) {
-            double e = (double)(rf_image_row_f32(merged, y)[x] - rf_image_row_f32(ground, y)[x]);
-            sum += e * e;
-        }
-    return sqrt(sum / n);
-}
-
-static double merge_veiled(int veil)
-{
-    scene s;
-    start(&s, 1, 2, veil, 11);
-    rf_image ground = make(W, H, 1), frame = make(W, H, 1);
-    fill_noise(&ground, 31, 0.2f, 0.5f);
-    for (int y = 0; y < H; y++)
-        for (int x = 0; x < W; x++)
-            rf_image_row_f32(&s.depth, y)[x] = x < EDGE ? NEAR_DEPTH : FAR_DEPTH;
-    render(&frame, &ground, NEAR_DEPTH);
-    begin(&s, &frame); /* the near part as it is */
-    for (int k = 0; k < 11; k++) {
-        render(&frame, &ground, k);
-        add(&s, k, &frame);
-    }
-    double error = ground_error(rf_merge_finish(s.merge), &ground);
-    rf_image_free(&ground);
-    rf_image_free(&frame);
-    stop(&s);
-    return error;
-}
-
-static void the_veil_beside_a_near_part_is_removed(void **state)
-{
-    (void)state;
-    double with = merge_veiled(1), without = merge_veiled(0);
-    assert_true(without > 0.10); /* the veil is there: far over ten 8-bit levels */
-    assert_true(with < 0.035);   /* what is left: the disc is sampled in cells of 4 px where it is 9 px wide */
-}
-
 static void threads_do_not_change_a_byte(void **state)
 {
     (void)state;
@@ -361,7 +240,6 @@ int main(void)
         cmocka_unit_test(frames_far_from_the_depth_do_not_show),
         cmocka_unit_test(a_pixel_is_filled_by_the_frames_that_cover_it),
         cmocka_unit_test(tiles_out_of_reach_are_not_asked_for),
-        cmocka_unit_test(the_veil_beside_a_near_part_is_removed),
         cmocka_unit_test(threads_do_not_change_a_byte),
         cmocka_unit_test(memory_is_what_the_formula_says),
         cmocka_unit_test(every_failed_allocation_is_reported_and_nothing_leaks),

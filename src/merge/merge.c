@@ -14,11 +14,12 @@
 enum { TILE = RF_VEIL_TILE, LUT_STEPS = 4096 };
 
 #define SEEN_LITTLE 1e-9f   /* what is left of the weight of a frame that shows next to nothing of the ground */
+#define BLUR_SHARE 1.04f    /* the blur a step that energies tell is 1 to 8 % low */
 #define VEIL_GAP_STEPS 1.5f /* a part this much nearer than the focus plane is another surface, not the same slope */
 #define SELF_STEPS 1.0f     /* focused further behind a pixel, a frame has its own surface among the near parts */
 #define LEFT_FLOOR 0.2f     /* a veil of more than four fifths of the light is believed less and less */
 #define BELIEF_FLOOR 0.02f
-#define HOLE_BELIEF 0.1f /* that is 2 % of the light left; more would dull dark ground that is real (20 %: 0.25 dB) */
+#define LEAST_LEFT 0.1f  /* of the light: no veil is believed to be more than the rest */
 #define SEEN_FLOOR 0.25f /* below this transmission too little of the ground is left to be amplified */
 
 struct rf_merge {
@@ -197,6 +198,16 @@ static float belief(const float *light, const float *veil, int channels)
     return least > 0 ? least : 0;
 }
 
+/* What a veil leaves of the light: LEAST_LEFT of it where the estimate leaves less, reached without a bend or a jump,
+ * so that noise in what is nearly nothing stays as small as it is. */
+static float left_of(float light, float veil)
+{
+    float left = light - veil, least = LEAST_LEFT * light;
+    if (left >= 2 * least)
+        return left;
+    return left > 0 ? least + left * left / (4 * least) : least;
+}
+
 typedef struct tile_row {
     int n;
     float k; /* frame */
@@ -225,10 +236,8 @@ static void unveil_row(const rf_merge *merge, const tile_row *row, const float *
             continue;
         }
         weight[x] *= (trust > 1 ? 1 : trust) * (believed + BELIEF_FLOOR);
-        /* Where next to nothing is left the picture would have a hole: there the frame shows as it is. */
-        float cleared = believed < HOLE_BELIEF ? believed / HOLE_BELIEF : 1;
         for (int c = 0; c < channels; c++)
-            seen[c] = to_coded(merge, cleared * (light[c] - v[c]) / t + (1 - cleared) * light[c]);
+            seen[c] = to_coded(merge, left_of(light[c], v[c]) / t);
     }
 }
 
@@ -279,8 +288,8 @@ static void add_tile(const add_job *job, rf_piece tile, int everywhere, float *s
     rf_piece counts = part_that_counts(tile, weights), part = everywhere ? tile : counts;
     if (part.width < 1 || part.height < 1)
         return;
-    rf_veil_scene scene = {merge->depth, &merge->blocks, &merge->light, merge->settings.blur_px_per_step,
-                           VEIL_GAP_STEPS};
+    float blur = BLUR_SHARE * merge->settings.blur_px_per_step;
+    rf_veil_scene scene = {merge->depth, &merge->blocks, &merge->light, blur, VEIL_GAP_STEPS};
     rf_veil_window window = {0, counts.y - tile.y, counts.width, counts.y - tile.y + counts.height};
     int veiled = worth && merge->settings.veil && counts.width > 0 && counts.height > 0 &&
                  rf_veil_tile(&scene, (float)job->k, tile.x, tile.y, window, veil, grids);

@@ -5,52 +5,33 @@
 #include <string.h>
 
 #include "base/hot.h"
+#include "disc.h"
 #include "railfold/memory.h"
 
 enum {
     TILE = RF_VEIL_TILE,
-    MARGIN = RF_VEIL_RADIUS + 1,         /* cells around the tile at each level; one more for interpolation */
-    CELLS_MAX = TILE + 2 * (MARGIN + 1), /* widest grid: level 0 */
-    KERNEL = 2 * RF_VEIL_RADIUS + 1
+    MARGIN = RF_DISC_RADIUS + 1,        /* cells around the tile at each level; one more for interpolation */
+    CELLS_MAX = TILE + 2 * (MARGIN + 1) /* widest grid: level 0 */
 };
+
+#define GRID_FLOATS ((size_t)(CELLS_MAX + 1) * CELLS_MAX) /* of one channel */
 
 /* One level: the tile with its margin in cells of 2^level pixels; channel 0 is the matte, then matte * colour. */
 typedef struct grid {
     int level, cell_px, cells; /* cells per side */
     int step;                  /* every so many pixels one is looked at; 64 a cell are enough */
     int x0, y0;                /* full-resolution pixel of the first cell's corner */
-    rf_veil_window window; /* cells of the blurred layer that are read, all RF_VEIL_RADIUS and more from its sides */
+    rf_veil_window window; /* cells of the blurred layer that are read, all RF_DISC_RADIUS and more from its sides */
     int reach;             /* of the disc, cells */
     int channels;          /* 1 + colours */
     float *layer;          /* cells^2 * channels */
     float *blurred;
+    float *sums; /* (cells + 1) * cells * channels */
 } grid;
 
 size_t rf_veil_scratch_floats(int channels)
 {
-    return 2 * (size_t)CELLS_MAX * CELLS_MAX * (size_t)(channels + 1);
-}
-
-static int disc_reach(float radius)
-{
-    int reach = (int)ceilf(radius + 0.5f) - 1;
-    return reach > RF_VEIL_RADIUS ? RF_VEIL_RADIUS : reach < 0 ? 0 : reach;
-}
-
-static void make_disc(float radius, int reach, float kernel[KERNEL][KERNEL])
-{
-    /* Area-sampled edge one pixel wide, as a pixel's own area smooths it. */
-    float sum = 0;
-    for (int y = -reach; y <= reach; y++)
-        for (int x = -reach; x <= reach; x++) {
-            float cover = radius + 0.5f - sqrtf((float)(x * x + y * y));
-            cover = cover < 0 ? 0 : cover > 1 ? 1 : cover;
-            kernel[y + RF_VEIL_RADIUS][x + RF_VEIL_RADIUS] = cover;
-            sum += cover;
-        }
-    for (int y = -reach; y <= reach; y++)
-        for (int x = -reach; x <= reach; x++)
-            kernel[y + RF_VEIL_RADIUS][x + RF_VEIL_RADIUS] /= sum;
+    return 3 * GRID_FLOATS * (size_t)(channels + 1);
 }
 
 static int clamp(int i, int low, int high)
@@ -73,14 +54,19 @@ typedef struct layer_row {
     float near, far;
 } layer_row;
 
+/* Cells [first, past) of a row. */
+typedef struct cell_span {
+    int first, past;
+} cell_span;
+
 /* Adds what is of the layer to `cells` cells from the one at `cell` on, whose first pixel is x of the (virtual,
  * border-repeated) picture; of its `side` pixels every `step`-th is looked at. Sums of whole numbers, one conversion a
- * cell. Returns whether anything was. */
-RF_HOT_PART int gather_cells(const layer_row *row, float *cell, int x, int cells, int side, int step, int colours,
-                             int at_border)
+ * cell. Returns from which of them to which anything was. */
+RF_HOT_PART cell_span gather_cells(const layer_row *row, float *cell, int x, int cells, int side, int step, int colours,
+                                   int at_border)
 {
     float share = (float)(step * step) / (float)(side * side), light_share = share / RF_VEIL_WHITE;
-    uint32_t any = 0;
+    cell_span held = {cells, 0};
     for (int i = 0; i < cells; i++, x += side, cell += 1 + colours) {
         uint32_t count = 0, sums[3] = {0, 0, 0};
         for (int n = step / 2; n < side; n += step) {
@@ -92,16 +78,17 @@ RF_HOT_PART int gather_cells(const layer_row *row, float *cell, int x, int cells
         }
         if (count == 0)
             continue;
-        any = 1;
+        held.first = i < held.first ? i : held.first;
+        held.past = i + 1;
         cell[0] += share * (float)count;
         for (int c = 0; c < colours; c++)
             cell[1 + c] += light_share * (float)sums[c];
     }
-    return (int)any;
+    return held;
 }
 
 /* The same for each level and number of colours as constants, which leaves loops of known length. */
-static int gather_run(const layer_row *row, const grid *g, float *cell, int x, int cells)
+static cell_span gather_run(const layer_row *row, const grid *g, float *cell, int x, int cells)
 {
     int at_border = x < 0 || x + cells * g->cell_px > row->width;
     if (at_border || row->colours != 3)
@@ -148,17 +135,26 @@ static void find_runs(column_runs *runs, const rf_veil_blocks *blocks, int block
     }
 }
 
-/* Fills grid->layer, as far as the blur reads it, with the parts whose depth lies in [near, far); returns whether there
- * are any. Pixels outside the picture repeat its border. */
+/* Widens [*first, *past) to hold [from, to) too. */
+static void widen_span(int *first, int *past, int from, int to)
+{
+    *first = from < *first ? from : *first;
+    *past = to > *past ? to : *past;
+}
+
+/* Fills grid->layer, as far as the blur reads it, with the parts whose depth lies in [near, far), and narrows the
+ * window to the cells that the blur of those reaches and one more; returns whether there are any. Pixels outside the
+ * picture repeat its border. */
 static int gather_layer(const rf_veil_scene *scene, grid *g, float near, float far)
 {
     const rf_veil_blocks *blocks = scene->blocks;
     uint64_t wanted = rf_veil_bins_between(blocks, near, far);
-    int top = g->window.top - g->reach, bottom = g->window.bottom + g->reach, any = 0, cleared = 0;
+    int top = g->window.top - g->reach, bottom = g->window.bottom + g->reach, cleared = 0;
     int x_begin = g->x0 + (g->window.left - g->reach) * g->cell_px, y_end = g->y0 + bottom * g->cell_px;
     int x_end = g->x0 + (g->window.right + g->reach) * g->cell_px;
     layer_row from = {.width = scene->depth->width, .colours = g->channels - 1, .near = near, .far = far};
     size_t row_floats = (size_t)g->cells * (size_t)g->channels;
+    rf_veil_window held = {g->cells, g->cells, 0, 0};
     column_runs runs;
     for (int y = g->y0 + top * g->cell_px, next_y; y < y_end; y = next_y) {
         next_y = run_end(y, y_end);
@@ -168,78 +164,26 @@ static int gather_layer(const rf_veil_scene *scene, grid *g, float near, float f
         cleared |= runs.count > 0;
         for (int row = first_seen(g, g->y0, y); runs.count > 0 && row < next_y; row += g->step) {
             int inside = clamp(row, 0, scene->depth->height - 1);
-            float *cells = g->layer + (size_t)((row - g->y0) >> g->level) * row_floats;
+            int j = (row - g->y0) >> g->level;
+            float *cells = g->layer + (size_t)j * row_floats;
             from.depth = rf_image_row_f32(scene->depth, inside);
             from.light = rf_image_row(scene->light, inside);
             for (int i = 0; i < runs.count; i++) {
                 int first = (runs.run[i][0] - g->x0) >> g->level, last = (runs.run[i][1] - g->x0) >> g->level;
-                any |= gather_run(&from, g, cells + first * g->channels, runs.run[i][0], last - first);
+                cell_span span = gather_run(&from, g, cells + first * g->channels, runs.run[i][0], last - first);
+                if (span.past == 0)
+                    continue;
+                widen_span(&held.left, &held.right, first + span.first, first + span.past);
+                widen_span(&held.top, &held.bottom, j, j + 1);
             }
         }
     }
-    return any;
-}
-
-/* One tap of the disc. */
-typedef struct disc_tap {
-    float weight;
-    ptrdiff_t offset; /* floats */
-} disc_tap;
-
-static int list_taps(const grid *g, const float kernel[KERNEL][KERNEL], disc_tap taps[KERNEL * KERNEL])
-{
-    int count = 0, reach = g->reach;
-    for (int dy = -reach; dy <= reach; dy++)
-        for (int dx = -reach; dx <= reach; dx++) {
-            float weight = kernel[dy + RF_VEIL_RADIUS][dx + RF_VEIL_RADIUS];
-            if (weight != 0)
-                taps[count++] = (disc_tap){weight, ((ptrdiff_t)dy * g->cells + dx) * g->channels};
-        }
-    return count;
-}
-
-/* out[i] = the disc around in[i], tap by tap in registers: 32 at a time, which hides the additions' latency. */
-RF_HOT_256 static void blur_row(const float *restrict in, float *restrict out, int n, const disc_tap *taps, int count)
-{
-    int i = 0;
-    for (; i + 32 <= n; i += 32) {
-        rf_f8 sum0 = {0}, sum1 = {0}, sum2 = {0}, sum3 = {0};
-        for (int t = 0; t < count; t++) {
-            const float *at = in + i + taps[t].offset;
-            const float weight = taps[t].weight;
-            sum0 += weight * rf_load_f8(at);
-            sum1 += weight * rf_load_f8(at + 8);
-            sum2 += weight * rf_load_f8(at + 16);
-            sum3 += weight * rf_load_f8(at + 24);
-        }
-        rf_store_f8(out + i, sum0);
-        rf_store_f8(out + i + 8, sum1);
-        rf_store_f8(out + i + 16, sum2);
-        rf_store_f8(out + i + 24, sum3);
-    }
-    for (; i + 8 <= n; i += 8) {
-        rf_f8 sum = {0};
-        for (int t = 0; t < count; t++)
-            sum += taps[t].weight * rf_load_f8(in + i + taps[t].offset);
-        rf_store_f8(out + i, sum);
-    }
-    for (; i < n; i++) {
-        float sum = 0;
-        for (int t = 0; t < count; t++)
-            sum += taps[t].weight * in[i + taps[t].offset];
-        out[i] = sum;
-    }
-}
-
-static void blur_layer(grid *g, const float kernel[KERNEL][KERNEL])
-{
-    disc_tap taps[KERNEL * KERNEL];
-    const rf_veil_window *window = &g->window;
-    int count = list_taps(g, kernel, taps);
-    for (int y = window->top; y < window->bottom; y++) {
-        size_t at = ((size_t)y * (size_t)g->cells + (size_t)window->left) * (size_t)g->channels;
-        blur_row(g->layer + at, g->blurred + at, (window->right - window->left) * g->channels, taps, count);
-    }
+    int around = g->reach + 1;
+    g->window.left = clamp(held.left - around, g->window.left, g->window.right);
+    g->window.top = clamp(held.top - around, g->window.top, g->window.bottom);
+    g->window.right = clamp(held.right + around, g->window.left, g->window.right);
+    g->window.bottom = clamp(held.bottom + around, g->window.top, g->window.bottom);
+    return g->window.right - g->window.left > 1 && g->window.bottom - g->window.top > 1;
 }
 
 /* out = the row of cells at height v of the grid, linear between the two nearest. */
@@ -278,11 +222,23 @@ static inline float cell_position(const grid *g, int i)
     return ((float)(MARGIN * g->cell_px + i) + 0.5f) / (float)g->cell_px - 0.5f;
 }
 
-/* V += T c; T *= 1 - a over the window, the grid's cells interpolated bilinearly between their centres. */
+/* Narrows [*begin, *end) to the tile's pixels along an axis that lie between cells of [first, past). */
+static void narrow(const grid *g, int first, int past, int *begin, int *end)
+{
+    while (*begin < *end && (int)cell_position(g, *begin) < first)
+        ++*begin;
+    while (*end > *begin && (int)cell_position(g, *end - 1) + 1 >= past)
+        --*end;
+}
+
+/* V += T c; T *= 1 - a where the blurred layer is seen in the window, the grid's cells interpolated bilinearly between
+ * their centres. */
 RF_HOT_256 static void composite(const grid *g, rf_veil_window window, float *restrict seen)
 {
     float mixed[CELLS_MAX * 4], fx[TILE];
     int at[TILE], next[TILE];
+    narrow(g, g->window.left, g->window.right, &window.left, &window.right);
+    narrow(g, g->window.top, g->window.bottom, &window.top, &window.bottom);
     for (int x = window.left; x < window.right; x++) {
         float u = cell_position(g, x);
         fx[x] = u - (float)(int)u;
@@ -310,7 +266,7 @@ static void start_grid(grid *g, int level, float radius, int tile_x0, int tile_y
     g->cells = TILE / g->cell_px + 2 * MARGIN;
     g->x0 = tile_x0 - MARGIN * g->cell_px;
     g->y0 = tile_y0 - MARGIN * g->cell_px;
-    g->reach = disc_reach(radius / (float)g->cell_px);
+    g->reach = rf_disc_reach(radius / (float)g->cell_px);
     g->window = (rf_veil_window){.left = (int)cell_position(g, window.left),
                                  .top = (int)cell_position(g, window.top),
                                  .right = (int)cell_position(g, window.right - 1) + 2,
@@ -348,9 +304,10 @@ int rf_veil_tile(const rf_veil_scene *scene, float k, int x0, int y0, rf_veil_wi
                  float *scratch)
 {
     int colours = scene->light->channels, any = 0;
-    grid g = {.channels = colours + 1, .layer = scratch, .blurred = scratch + rf_veil_scratch_floats(colours) / 2};
+    size_t floats = GRID_FLOATS * (size_t)(colours + 1);
+    grid g = {.channels = colours + 1, .layer = scratch, .blurred = scratch + floats, .sums = scratch + 2 * floats};
     float blur = scene->blur_px_per_step;
-    float nearest = nearest_depth(scene->blocks, x0, y0, RF_VEIL_RADIUS << (RF_VEIL_LEVELS - 1));
+    float nearest = nearest_depth(scene->blocks, x0, y0, RF_DISC_RADIUS << (RF_VEIL_LEVELS - 1));
     float deepest = k - nearest; /* steps from the focus plane to the nearest part about */
     if (!(deepest >= scene->gap_steps))
         return 0;
@@ -364,15 +321,14 @@ int rf_veil_tile(const rf_veil_scene *scene, float k, int x0, int y0, rf_veil_wi
             near_steps = scene->gap_steps;
         float radius = blur * 0.5f * (far_steps + near_steps);
         int level = 0;
-        while (level < RF_VEIL_LEVELS - 1 && radius > (float)((RF_VEIL_RADIUS - 0) << level) - 0.5f)
+        while (level < RF_VEIL_LEVELS - 1 && radius > (float)(RF_DISC_RADIUS << level) - 0.5f)
             level++;
         if (radius > 0.6f) {
             start_grid(&g, level, radius, x0, y0, window);
             if (gather_layer(scene, &g, k - far_steps - (far_steps == deepest ? 1.0f : 0.0f), k - near_steps)) {
-                float kernel[KERNEL][KERNEL];
-                float cells = radius / (float)g.cell_px;
-                make_disc(cells > RF_VEIL_RADIUS ? RF_VEIL_RADIUS : cells, g.reach, kernel);
-                blur_layer(&g, (const float(*)[KERNEL])kernel);
+                rf_disc_grid cells = {g.cells, g.channels, g.layer, g.blurred, g.sums};
+                rf_disc_mean(&cells, radius / (float)g.cell_px, g.window.left, g.window.top, g.window.right,
+                             g.window.bottom);
                 composite(&g, window, seen);
                 any = 1;
             }

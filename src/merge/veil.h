@@ -7,8 +7,8 @@
  *
  *   V += T * c_j;   T *= 1 - a_j;    seen = V + T * ground.
  *
- * The mean of a disc (r > 2 px) is taken on a picture reduced by 2, 4, ..., so that its radius there stays below 4:
- * work per tile does not grow with r. */
+ * The mean of a wide disc is taken on a picture reduced by 2, 4, ..., so that its radius there stays below
+ * RF_DISC_RADIUS (disc.h): work per tile does not grow with r. */
 #ifndef RF_VEIL_H
 #define RF_VEIL_H
 
@@ -17,7 +17,7 @@
 #include "railfold/image.h"
 #include "railfold/pool.h"
 
-enum { RF_VEIL_TILE = 64, RF_VEIL_LEVELS = 5, RF_VEIL_RADIUS = 4, RF_VEIL_BLOCK = 16, RF_VEIL_BINS = 64 };
+enum { RF_VEIL_TILE = 64, RF_VEIL_LEVELS = 5, RF_VEIL_BLOCK = 16, RF_VEIL_BINS = 64 };
 
 #define RF_VEIL_WHITE 65535.0f
 

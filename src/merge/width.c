@@ -13,7 +13,7 @@
 #include "base/hot.h"
 #include "railfold/memory.h"
 
-enum { BANDS = RF_WIDTH_BANDS, BLOCK_ROWS = 16, STEPS = 24, FRACTIONS = 8, CELLS = 64 };
+enum { BANDS = RF_WIDTH_BANDS, BLOCK_ROWS = 16, STEPS = 24, FRACTIONS = 8, CELLS = 64, LANES = 16 };
 
 /* Power gain of band l for white noise, measured on the 1 4 6 4 1 pyramid. */
 static const float BAND_NOISE[BANDS] = {0.889f, 0.0534f, 0.0102f, 0.00235f, 0.00059f};
@@ -126,21 +126,27 @@ static int at_edge(const rf_image *depth, int x, int y)
     return high - low > EDGE_STEPS;
 }
 
-/* The widest step at which the loss stays below the noise, for each cell; as floats, which stay in the registers of the
- * sums. */
+/* The widest step at which the loss stays below the noise, for each cell; LANES of them are followed until the last has
+ * stopped, most of them soon. */
 RF_HOT static void steps_of_cells(const float loss[BANDS][STEPS], float energy[BANDS][CELLS], float noise_variance,
-                                  float step[CELLS])
+                                  int step[CELLS])
 {
-    for (int n = 0; n < CELLS; n++) {
-        float count = 0, going = 1;
-        for (int i = 1; i < STEPS; i++) {
-            float lost = 0;
-            for (int l = 0; l < BANDS; l++)
-                lost += energy[l][n] * loss[l][i];
-            going = lost > noise_variance ? 0 : going;
-            count += going;
+    for (int first = 0; first < CELLS; first += LANES) {
+        int count[LANES] = {0}, going[LANES], any = 1;
+        for (int n = 0; n < LANES; n++)
+            going[n] = 1;
+        for (int i = 1; i < STEPS && any; i++) {
+            any = 0;
+            for (int n = 0; n < LANES; n++) {
+                float lost = 0;
+                for (int l = 0; l < BANDS; l++)
+                    lost += energy[l][first + n] * loss[l][i];
+                going[n] &= !(lost > noise_variance);
+                count[n] += going[n];
+                any |= going[n];
+            }
         }
-        step[n] = count;
+        memcpy(step + first, count, sizeof count);
     }
 }
 
@@ -162,7 +168,8 @@ static uint8_t kernel_at(const width_job *job, int plain_step, int local_step, i
 /* The cells of two rows of pixels, CELLS at a time. */
 static void width_cells(const width_job *job, int y, int x, int cells)
 {
-    float energy[BANDS][CELLS] = {{0}}, plain[CELLS] = {0}, local[CELLS] = {0};
+    float energy[BANDS][CELLS] = {{0}};
+    int plain[CELLS] = {0}, local[CELLS] = {0};
     uint8_t *out = rf_image_row(job->out, y);
     for (int l = 0; l < BANDS; l++)
         energy_row(&job->energy[l], l, x, (float)y + 0.5f, cells, energy[l]);
@@ -170,7 +177,7 @@ static void width_cells(const width_job *job, int y, int x, int cells)
     if (job->may_be_local)
         steps_of_cells(job->local_loss, energy, LOCAL_LOSS_SHARE * job->noise_variance, local);
     for (int n = 0; n < cells; n++, x += 2) {
-        out[x] = kernel_at(job, (int)plain[n], (int)local[n], x, y);
+        out[x] = kernel_at(job, plain[n], local[n], x, y);
         if (x + 1 < job->out->width)
             out[x + 1] = out[x];
     }
