@@ -108,7 +108,6 @@ RF_HOT static void score_rows(void *arg, int begin, int end, int block, int thre
     }
 }
 
-/* By parting in two about a middle value again and again: Hoare, Communications of the ACM 4, 321 (1961). */
 float rf_shadow_median(float *values, size_t count)
 {
     return count > 0 ? rf_select(values, count, count / 2) : 0.0f;
