@@ -3,11 +3,13 @@
 #include <stdarg.h>
 #include <stddef.h>
 #include <stdint.h>
+#include <stdlib.h>
 #include <string.h>
 
 #include <cmocka.h>
 
 #include "base/pages.h"
+#include "base/select.h"
 #include "railfold/memory.h"
 #include "railfold/pool.h"
 
@@ -30,6 +32,36 @@ static void a_long_message_is_cut_not_overrun(void **state)
     text[sizeof text - 1] = '\0';
     (void)rf_fail(&err, RF_ERR_INPUT, "%s", text);
     assert_int_equal(strlen(err.text), RF_ERROR_TEXT_BYTES - 1);
+}
+
+static int by_value(const void *a, const void *b)
+{
+    float x = *(const float *)a, y = *(const float *)b;
+    return (x > y) - (x < y);
+}
+
+/* Against the sort of the C library: every place of short lists, a few of long ones, with and without ties. */
+static void a_selected_value_is_the_one_sorting_puts_there(void **state)
+{
+    enum { MOST = 1000 };
+    (void)state;
+    float values[MOST], sorted[MOST], given[MOST];
+    uint32_t seed = 1;
+    for (size_t n = 1; n <= MOST; n += n < 40 ? 1 : 137)
+        for (uint32_t kinds = 2; kinds < 100000; kinds *= 40) {
+            for (size_t i = 0; i < n; i++) {
+                seed = seed * 1664525u + 1013904223u;
+                given[i] = (float)(seed >> 8) / (1 << 24) < 0.3f ? (float)i : (float)((seed >> 8) % kinds) - 7.0f;
+            }
+            memcpy(sorted, given, sizeof given);
+            qsort(sorted, n, sizeof *sorted, by_value);
+            for (size_t k = 0; k < n; k += 1 + n / 40) {
+                memcpy(values, given, sizeof given);
+                assert_true(rf_select(values, n, k) == sorted[k]);
+                for (size_t i = 0; i < n; i++)
+                    assert_true(i < k ? values[i] <= sorted[k] : values[i] >= sorted[k]);
+            }
+        }
 }
 
 static void blocks_are_aligned_zeroed_and_counted(void **state)
@@ -282,6 +314,7 @@ int main(void)
         cmocka_unit_test(more_than_the_system_has_left_is_refused),
         cmocka_unit_test(first_message_wins),
         cmocka_unit_test(a_long_message_is_cut_not_overrun),
+        cmocka_unit_test(a_selected_value_is_the_one_sorting_puts_there),
         cmocka_unit_test(blocks_are_aligned_zeroed_and_counted),
         cmocka_unit_test(large_blocks_are_aligned_zeroed_and_counted),
         cmocka_unit_test(a_product_that_overflows_is_refused),

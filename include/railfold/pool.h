@@ -30,7 +30,7 @@ void rf_pool_join(rf_pool *pool);
 
 /* The same on one of several lanes, 0 to RF_POOL_LANES - 1, which run beside each other: a decoder is one thread, and
  * where the work between is short one alone would set the pace. Lane 0 is the one above. */
-enum { RF_POOL_LANES = 2 };
+enum { RF_POOL_LANES = 2, RF_POOL_LANE_BESIDE = RF_POOL_LANES }; /* the last: for work that is beside decoders, too */
 void rf_pool_side_on(rf_pool *pool, int lane, void (*fn)(void *arg), void *arg);
 void rf_pool_join_on(rf_pool *pool, int lane);
 

@@ -9,7 +9,8 @@
 #include "rail.h"
 #include "railfold/memory.h"
 
-enum { RING = 5, LEAST_SIDE_PX = 32, PAIRS_PER_FRAME = 4 * RF_PAIR_MEASURES };
+enum { FARTHEST = 4, RING = FARTHEST + 2 }; /* the last frame's pairs may be measured beside the next one's first */
+enum { LEAST_SIDE_PX = 32, PAIRS_PER_FRAME = 4 * RF_PAIR_MEASURES, MOST_THREADS_BESIDE = 3 };
 
 static const double LEAST_WAY_PX = 0.002;  /* change of scale per step, at the corner, below which none is claimed */
 static const double BLANK_CONTRAST = 0.15; /* of the take's median */
@@ -20,6 +21,20 @@ typedef struct slot {
     fftwf_complex *spectrum;
 } slot;
 
+/* Pairs of one frame, on their way into the list of all. */
+typedef struct found_pairs {
+    rf_pair pair[PAIRS_PER_FRAME];
+    int count;
+} found_pairs;
+
+/* The pairs of frame `to` with those farther off than its neighbour, measured beside the next frame's first steps. */
+typedef struct far_pairs {
+    rf_align *align;
+    rf_pool *pool; /* NULL: the other threads are busy */
+    int to, near;  /* near: pairs found with the neighbour */
+    found_pairs found;
+} far_pairs;
+
 struct rf_align {
     rf_align_options options;
     rf_pool *pool;
@@ -27,7 +42,8 @@ struct rf_align {
     int too_small;
     int added;
     rf_levels_scratch levels_scratch;
-    rf_pair_scratch pair_scratch;
+    rf_pair_scratch pair_scratch, far_scratch;
+    far_pairs far;
     slot ring[RING];
     rf_pair *pairs;
     int pair_count;
@@ -64,8 +80,10 @@ static rf_status alloc_ring(rf_align *a, rf_error *err)
     for (int i = 0; i < RING && i < a->options.frame_count; i++) {
         a->ring[i].frame = -1;
         RF_TRY(rf_levels_alloc(&a->ring[i].levels, &a->levels_scratch, err));
-        if (i == 0)
+        if (i == 0) {
             RF_TRY(rf_pair_scratch_alloc(&a->pair_scratch, &a->ring[0].levels, err));
+            RF_TRY(rf_pair_scratch_alloc(&a->far_scratch, &a->ring[0].levels, err));
+        }
         RF_TRY(rf_alloc(&a->ring[i].spectrum, rf_pair_spectrum_count(&a->pair_scratch), sizeof(fftwf_complex),
                         "the correlation", err));
     }
@@ -108,11 +126,13 @@ void rf_align_destroy(rf_align **align)
     rf_align *a = *align;
     if (a == NULL)
         return;
+    rf_pool_join_on(a->pool, RF_POOL_LANE_BESIDE);
     for (int i = 0; i < RING; i++) {
         rf_levels_free(&a->ring[i].levels);
         rf_free(a->ring[i].spectrum);
     }
     rf_pair_scratch_free(&a->pair_scratch);
+    rf_pair_scratch_free(&a->far_scratch);
     rf_levels_scratch_free(&a->levels_scratch);
     rf_free(a->pairs);
     rf_free(a->mean);
@@ -129,8 +149,11 @@ static const slot *slot_of(const rf_align *a, int frame)
     return frame >= 0 && s->frame == frame ? s : NULL;
 }
 
-static const rf_pair *pair_of(const rf_align *a, int from, int to)
+static const rf_pair *pair_of(const rf_align *a, const found_pairs *more, int from, int to)
 {
+    for (int p = more->count - 1; p >= 0; p--)
+        if (more->pair[p].from == from && more->pair[p].to == to)
+            return &more->pair[p];
     for (int p = a->pair_count - 1; p >= 0 && p >= a->pair_count - RING * PAIRS_PER_FRAME; p--)
         if (a->pairs[p].from == from && a->pairs[p].to == to)
             return &a->pairs[p];
@@ -138,10 +161,10 @@ static const rf_pair *pair_of(const rf_align *a, int from, int to)
 }
 
 /* A motion from `from` to `to` through a frame both are already tied to. */
-static int guess_through(const rf_align *a, int from, int to, rf_motion *guess)
+static int guess_through(const rf_align *a, const found_pairs *more, int from, int to, rf_motion *guess)
 {
     for (int via = to - 1; via > from; via--) {
-        const rf_pair *first = pair_of(a, from, via), *second = pair_of(a, via, to);
+        const rf_pair *first = pair_of(a, more, from, via), *second = pair_of(a, more, via, to);
         if (first == NULL || second == NULL)
             continue;
         double turn = first->turn + second->turn;
@@ -163,23 +186,77 @@ static double way_so_far(const rf_align *a)
     return 0;
 }
 
-static int measure(rf_align *a, int from, int to)
+static int measure(const rf_align *a, int from, int to, found_pairs *into, rf_pair_scratch *scratch, rf_pool *pool)
 {
     const slot *i = slot_of(a, from), *j = slot_of(a, to);
     if (i == NULL || j == NULL)
         return 0;
-    rf_pair *found = a->pairs + a->pair_count;
+    rf_pair *found = into->pair + into->count;
     rf_motion guess;
-    int guessed = guess_through(a, from, to, &guess);
+    int guessed = guess_through(a, into, from, to, &guess);
     rf_pair_frame fi = {&i->levels, i->spectrum}, fj = {&j->levels, j->spectrum};
-    int count = rf_pair_measure(found, from, to, &fi, &fj, guessed ? &guess : NULL, way_so_far(a) * (to - from),
-                                &a->pair_scratch, a->pool);
+    int count =
+        rf_pair_measure(found, from, to, &fi, &fj, guessed ? &guess : NULL, way_so_far(a) * (to - from), scratch, pool);
     for (int n = 0; n + 1 < count; n++)
         found[n].repeated = 1;
     if (count > 0 && !a->options.no_gain)
-        rf_pair_gain(&found[count - 1], &i->levels, &j->levels, &a->pair_scratch);
-    a->pair_count += count;
+        rf_pair_gain(&found[count - 1], &i->levels, &j->levels, scratch);
+    into->count += count;
     return count > 0;
+}
+
+static void measure_far(void *arg)
+{
+    far_pairs *far = arg;
+    rf_align *a = far->align;
+    int k = far->to, near = far->near + measure(a, k - 2, k, &far->found, &a->far_scratch, far->pool);
+    if (near == 0)
+        (void)measure(a, k - 3, k, &far->found, &a->far_scratch, far->pool);
+    (void)measure(a, k - FARTHEST, k, &far->found, &a->far_scratch, far->pool);
+}
+
+static void keep_pairs(rf_align *a, found_pairs *found)
+{
+    memcpy(a->pairs + a->pair_count, found->pair, (size_t)found->count * sizeof *found->pair);
+    a->pair_count += found->count;
+    found->count = 0;
+}
+
+/* Waits for the pairs measured beside. Until then the list of pairs stays as it is: they are guessed from it. */
+static void end_far(rf_align *a)
+{
+    rf_pool_join_on(a->pool, RF_POOL_LANE_BESIDE);
+    keep_pairs(a, &a->far.found);
+}
+
+/* Few threads have something to do all the time when the rest of a frame's pairs go beside what the next begins with,
+ * whose steps between rounds are one thread's; of many, tiles keep more busy. The pairs are the same. */
+static void begin_far(rf_align *a, int k, int near)
+{
+    int beside = rf_pool_threads(a->pool) <= MOST_THREADS_BESIDE;
+    a->far.align = a;
+    a->far.pool = beside ? NULL : a->pool;
+    a->far.to = k;
+    a->far.near = near;
+    if (beside)
+        rf_pool_side_on(a->pool, RF_POOL_LANE_BESIDE, measure_far, &a->far);
+    else
+        measure_far(&a->far);
+}
+
+static void add_usable(rf_align *a, int k, const rf_image *luma)
+{
+    found_pairs found = {.count = 0};
+    slot *s = &a->ring[k % RING];
+    s->frame = k;
+    rf_levels_fill(&s->levels, luma, &a->levels_scratch, a->pool);
+    rf_pair_spectrum(&a->pair_scratch, &s->levels, s->spectrum);
+    a->mean[k] = s->levels.mean;
+    a->contrast[k] = s->levels.contrast;
+    int near = measure(a, k - 1, k, &found, &a->pair_scratch, a->pool);
+    end_far(a);
+    keep_pairs(a, &found);
+    begin_far(a, k, near);
 }
 
 rf_status rf_align_add_frame(rf_align *a, const rf_image *luma, rf_error *err)
@@ -197,16 +274,7 @@ rf_status rf_align_add_frame(rf_align *a, const rf_image *luma, rf_error *err)
     a->contrast[k] = -1;
     if (luma == NULL || a->too_small)
         return RF_OK;
-    slot *s = &a->ring[k % RING];
-    s->frame = k;
-    rf_levels_fill(&s->levels, luma, &a->levels_scratch, a->pool);
-    rf_pair_spectrum(&a->pair_scratch, &s->levels, s->spectrum);
-    a->mean[k] = s->levels.mean;
-    a->contrast[k] = s->levels.contrast;
-    int near = measure(a, k - 1, k) + measure(a, k - 2, k);
-    if (near == 0)
-        (void)measure(a, k - 3, k);
-    (void)measure(a, k - 4, k);
+    add_usable(a, k, luma);
     return RF_OK;
 }
 
@@ -300,6 +368,7 @@ rf_status rf_align_solve(rf_align *a, rf_pose *poses, rf_align_result *result, r
     result->frames = a->frames;
     if (a->added != a->options.frame_count)
         return rf_fail(err, RF_ERR_USAGE, "align: %d frames were announced, %d came", a->options.frame_count, a->added);
+    end_far(a);
     RF_TRY(find_blank(a, err));
     if (a->pair_count == 0 && a->added > 1 && !a->too_small)
         RF_TRY(rf_fail(err, RF_ERR_ALIGN, "frames 0 to %d cannot be aligned: no two of them share any sharp detail",

@@ -2,10 +2,10 @@
 #include "levels.h"
 
 #include <math.h>
-#include <stdlib.h>
 #include <string.h>
 
 #include "base/hot.h"
+#include "base/select.h"
 #include "railfold/memory.h"
 
 enum { BLOCK_ROWS = 32, SMALL_SIDE_PX = 96, LEAST_COARSE_PX = 96 };
@@ -237,24 +237,18 @@ static void energy_rows(void *arg, int begin, int end, int block, int thread)
             energy_of_tile(level, job->scratch->smooth[job->l], tx, ty);
 }
 
-static int compare_floats(const void *a, const void *b)
-{
-    float x = *(const float *)a, y = *(const float *)b;
-    return (x > y) - (x < y);
-}
-
 /* The quietest tiles tell the noise (and the far blur) of a frame; nearly all of it is taken off. */
-static float subtract_floor(rf_level *level, float *sorted)
+static float subtract_floor(rf_level *level, float *some)
 {
     int n = level->across * level->down;
     if (n < 1)
         return 0;
-    memcpy(sorted, level->energy, (size_t)n * sizeof *sorted);
-    qsort(sorted, (size_t)n, sizeof *sorted, compare_floats);
-    float floor_energy = 0.9f * sorted[n / 20];
+    memcpy(some, level->energy, (size_t)n * sizeof *some);
+    float floor_energy = 0.9f * rf_select(some, (size_t)n, (size_t)n / 20);
+    float sharp = rf_select(some, (size_t)n, (size_t)(n - 1 - n / 20));
     for (int t = 0; t < n; t++)
         level->energy[t] -= floor_energy;
-    return sorted[n - 1 - n / 20] - floor_energy;
+    return sharp - floor_energy;
 }
 
 static void coarse_statistics(rf_levels *levels, const rf_levels_scratch *scratch)

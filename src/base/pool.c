@@ -37,7 +37,7 @@ struct rf_pool {
     void *arg;
     int rows, block_rows;
     atomic_int next_block; /* beyond the last: all are taken */
-    side_lane lanes[RF_POOL_LANES];
+    side_lane lanes[RF_POOL_LANE_BESIDE + 1];
 };
 
 int rf_pool_blocks(int rows, int block_rows)
@@ -118,7 +118,7 @@ void rf_pool_destroy(rf_pool **pool_at)
     rf_pool *pool = *pool_at;
     if (pool == NULL)
         return;
-    for (int lane = 0; lane < RF_POOL_LANES; lane++)
+    for (int lane = 0; lane <= RF_POOL_LANE_BESIDE; lane++)
         rf_pool_join_on(pool, lane);
     pthread_mutex_lock(&pool->lock);
     pool->stopping = 1;

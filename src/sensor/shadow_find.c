@@ -8,6 +8,7 @@
 #include <string.h>
 
 #include "base/hot.h"
+#include "base/select.h"
 #include "faults.h"
 #include "railfold/memory.h"
 #include "shadow.h"
@@ -107,33 +108,9 @@ RF_HOT static void score_rows(void *arg, int begin, int end, int block, int thre
     }
 }
 
-/* By parting in two about a middle value again and again: Hoare, Communications of the ACM 4, 321 (1961). */
-float rf_shadow_median(float *values, size_t count)
+static float median(float *values, size_t count)
 {
-    size_t wanted = count / 2, low = 0, high = count;
-    while (high - low > 1) {
-        float pivot = values[low + (high - low) / 2];
-        size_t i = low, j = high - 1;
-        for (;;) {
-            while (values[i] < pivot)
-                i++;
-            while (values[j] > pivot)
-                j--;
-            if (i >= j)
-                break;
-            float keep = values[i];
-            values[i++] = values[j];
-            values[j--] = keep;
-        }
-        /* Before i nothing is above the pivot, from i on nothing below it; at i it may be the pivot itself. */
-        if (i == low)
-            i++;
-        if (wanted < i)
-            high = i;
-        else
-            low = i;
-    }
-    return count > 0 ? values[wanted] : 0.0f;
+    return count > 0 ? rf_select(values, count, count / 2) : 0.0f;
 }
 
 /* Mean trace of the normal matrices over a spot of the width sought; 0 where next to nothing was seen. */
@@ -154,7 +131,7 @@ static void spread_normals(search *job)
         }
     size_t blocks = (size_t)s->columns * (size_t)s->rows;
     memcpy(job->sorted, job->normal, blocks * sizeof *job->sorted);
-    float least = LEAST_NORMAL * rf_shadow_median(job->sorted, blocks);
+    float least = LEAST_NORMAL * median(job->sorted, blocks);
     for (size_t i = 0; i < blocks; i++)
         job->normal[i] = job->normal[i] > least ? job->normal[i] : 0.0f;
 }
@@ -168,7 +145,7 @@ static float common_score(const search *job)
             if (score[x] != 0.0f)
                 job->sorted[count++] = fabsf(score[x]);
     }
-    return NORMAL_TO_MEDIAN * rf_shadow_median(job->sorted, count);
+    return NORMAL_TO_MEDIAN * median(job->sorted, count);
 }
 
 static int is_highest_nearby(const search *job, int x, int y)

@@ -8,6 +8,7 @@
 #include <string.h>
 
 #include "base/hot.h"
+#include "base/select.h"
 #include "faults.h"
 #include "railfold/memory.h"
 #include "shadow.h"
@@ -119,18 +120,18 @@ static void difference_rows(void *arg, int begin, int end, int block, int thread
     }
 }
 
-/* The median of the differences: the lamp's flicker. `sorted` has room for every COMMON_EVERY-th pixel of as many rows.
+/* The median of the differences: the lamp's flicker. `some` has room for every COMMON_EVERY-th pixel of as many rows.
  */
-static float common_of(const rf_shadow *s, float *sorted)
+static float common_of(const rf_shadow *s, float *some)
 {
     size_t count = 0;
     for (int y = 0; y < s->height; y += COMMON_EVERY) {
         const float *row = rf_image_row_f32(&s->plain, y);
         for (int x = 0; x < s->width; x += COMMON_EVERY)
             if (row[x] < NOTHING)
-                sorted[count++] = row[x];
+                some[count++] = row[x];
     }
-    return rf_shadow_median(sorted, count);
+    return count > 0 ? rf_select(some, count, count / 2) : 0.0f;
 }
 
 /* Mean square of the block's differences; negative where half of them are missing. */
@@ -263,21 +264,21 @@ rf_status rf_shadow_gather(rf_shadow *s, rf_error *err)
     rf_image gx = {0}, gy = {0}, g1 = {0};
     rf_image *planes[] = {&gx, &gy, &g1, &s->bx, &s->by};
     run_sums *sums = NULL;
-    float *sorted = NULL, *squares = NULL;
+    float *some = NULL, *squares = NULL;
     size_t blocks = (size_t)s->columns * (size_t)s->rows;
     for (size_t i = 0; i < sizeof planes / sizeof planes[0]; i++)
         RF_TRY(rf_image_alloc(planes[i], s->width, s->height, 1, RF_F32, "the search for dust", err));
     RF_TRY(rf_alloc(&sums, blocks, sizeof *sums, "the search for dust", err));
     RF_TRY(rf_alloc(&squares, blocks, sizeof *squares, "the search for dust", err));
     RF_TRY(rf_alloc(&s->normal, blocks, sizeof *s->normal, "the search for dust", err));
-    RF_TRY(rf_alloc(&sorted, ((size_t)s->width / COMMON_EVERY + 1) * ((size_t)s->height / COMMON_EVERY + 1),
-                    sizeof *sorted, "the search for dust", err));
+    RF_TRY(rf_alloc(&some, ((size_t)s->width / COMMON_EVERY + 1) * ((size_t)s->height / COMMON_EVERY + 1), sizeof *some,
+                    "the search for dust", err));
     for (int r = 0; r < s->runs; r++) {
         pair_job job = {.self = s, .gx = &gx, .gy = &gy, .g1 = &g1, .sums = sums, .squares = squares};
         for (int i = s->run_begin[r]; i < s->run_begin[r + 1]; i++) {
             job.pair = &s->pairs[i];
             rf_pool_rows(s->pool, s->height, BLOCK_ROWS, difference_rows, &job);
-            job.common = common_of(s, sorted);
+            job.common = common_of(s, some);
             rf_pool_rows(s->pool, s->rows, 2, square_rows, &job);
             rf_pool_rows(s->pool, s->rows, 2, add_rows, &job);
         }
@@ -290,6 +291,6 @@ done:
     rf_image_free(&g1);
     rf_free(sums);
     rf_free(squares);
-    rf_free(sorted);
+    rf_free(some);
     return status;
 }

@@ -12,7 +12,10 @@
 #include "railfold/depth_view.h"
 #include "railfold/memory.h"
 
-enum { OUTPUTS = 5, BAND_ROWS = 64 };
+enum {
+    OUTPUTS = 5,
+    BAND_ROWS = 64,
+};
 
 static void list_paths(const rf_merge_options *options, const char *paths[OUTPUTS])
 {
@@ -107,67 +110,6 @@ rf_status rf_outputs_check(const rf_merge_options *options, rf_error *err)
     return RF_OK;
 }
 
-/* What becomes of a float on its way to a file: (value - offset) / scale. */
-typedef struct map_scale {
-    float offset, scale;
-} map_scale;
-
-typedef struct band_job {
-    const rf_image *image;
-    int first; /* row of the picture that is the band's first */
-    rf_sample sample;
-    map_scale scale;
-    char *band;
-    size_t row_bytes;
-    float *lines; /* one a thread */
-} band_job;
-
-/* To 16 significant bits, far finer than any map is exact: what is left deflates to half. */
-static void round_row(float *row, size_t n)
-{
-    for (size_t i = 0; i < n; i++) {
-        uint32_t bits;
-        memcpy(&bits, &row[i], sizeof bits);
-        bits = (bits + 0x80) & ~(uint32_t)0xFF;
-        memcpy(&row[i], &bits, sizeof bits);
-    }
-}
-
-static void convert_rows(void *arg, int begin, int end, int block, int thread)
-{
-    const band_job *job = arg;
-    (void)block;
-    size_t n = (size_t)job->image->width * (size_t)job->image->channels;
-    float *line = job->lines + (size_t)thread * n;
-    for (int y = begin; y < end; y++) {
-        const float *from = rf_image_row_f32(job->image, job->first + y);
-        for (size_t i = 0; i < n; i++)
-            line[i] = (from[i] - job->scale.offset) / job->scale.scale;
-        if (job->sample == RF_F32)
-            round_row(line, n);
-        rf_row_from_f32(job->band + (size_t)y * job->row_bytes, line, job->sample, n);
-    }
-}
-
-static rf_status write_rows(rf_writer *writer, const rf_image *image, rf_sample sample, map_scale scale, rf_pool *pool,
-                            rf_error *err)
-{
-    rf_status status = RF_OK;
-    size_t n = (size_t)image->width * (size_t)image->channels;
-    band_job job = {.image = image, .sample = sample, .scale = scale, .row_bytes = n * rf_sample_bytes(sample)};
-    RF_TRY(rf_alloc_raw(&job.band, BAND_ROWS, job.row_bytes, "a band of the output", err));
-    RF_TRY(rf_alloc_raw(&job.lines, (size_t)rf_pool_threads(pool) * n, sizeof *job.lines, "a row of the output", err));
-    for (; job.first < image->height; job.first += BAND_ROWS) {
-        int rows = image->height - job.first < BAND_ROWS ? image->height - job.first : BAND_ROWS;
-        rf_pool_rows(pool, rows, 8, convert_rows, &job);
-        RF_TRY(rf_writer_rows(writer, job.band, job.row_bytes, rows, err));
-    }
-done:
-    rf_free(job.band);
-    rf_free(job.lines);
-    return status;
-}
-
 static rf_status write_picture(const rf_take *take, const rf_image *picture, rf_pool *pool, rf_writer **writer,
                                rf_error *err)
 {
@@ -182,36 +124,7 @@ static rf_status write_picture(const rf_take *take, const rf_image *picture, rf_
                             .metadata = &take->metadata,
                             .pool = pool};
     status = rf_writer_open(writer, take->options->output, &spec, take->options->force, err);
-    return status != RF_OK ? status : write_rows(*writer, picture, sample, (map_scale){0, 1}, pool, err);
-}
-
-/* A map as 32-bit float TIFF (values as they are) or 16-bit PNG (spread over its range); the text says how to read it.
- */
-static rf_status write_map(const rf_take *take, const char *path, const rf_image *map, rf_map_facts facts,
-                           rf_writer **writer, rf_error *err)
-{
-    char text[RF_MAP_TEXT_BYTES];
-    int as_float = ends_with(path, ".tif") || ends_with(path, ".tiff");
-    float low = 0, high = 1;
-    double unit_scale = facts.metric ? take->options->step_mm : 1;
-    map_scale scale = {0, (float)(1 / unit_scale)};
-    facts.scale = 1;
-    if (!as_float) {
-        if (facts.kind != RF_MAP_CONFIDENCE && !rf_depth_range(map, 0, &low, &high))
-            low = 0, high = 1;
-        scale = (map_scale){low, high > low ? high - low : 1};
-        facts.scale = (double)scale.scale * unit_scale / 65535;
-        facts.offset = (double)low * unit_scale;
-    }
-    rf_map_text_write(&facts, text);
-    rf_picture_spec spec = {.width = map->width,
-                            .height = map->height,
-                            .channels = 1,
-                            .sample = as_float ? RF_F32 : RF_U16,
-                            .description = text,
-                            .pool = take->pool};
-    rf_status status = rf_writer_open(writer, path, &spec, take->options->force, err);
-    return status != RF_OK ? status : write_rows(*writer, map, spec.sample, scale, take->pool, err);
+    return status != RF_OK ? status : rf_write_rows(*writer, picture, sample, (rf_map_scale){0, 1, 0}, pool, err);
 }
 
 static rf_status write_view(const rf_take *take, const rf_outputs *outputs, rf_writer **writer, rf_error *err)
@@ -289,16 +202,37 @@ done:
     return status;
 }
 
+static rf_map_job map_job(const rf_take *take, const rf_outputs *outputs, const char *path, rf_map_kind kind)
+{
+    return (rf_map_job){.options = take->options,
+                        .path = path,
+                        .map = kind == RF_MAP_DEPTH        ? outputs->depth
+                               : kind == RF_MAP_CONFIDENCE ? outputs->confidence
+                                                           : outputs->sigma,
+                        .facts = map_facts(take, outputs, kind),
+                        .pool = take->pool};
+}
+
+void rf_outputs_begin_depth(const rf_take *take, const rf_outputs *outputs, float turned_at)
+{
+    const char *path = take->options->depth;
+    if (path == NULL || take->options->view == RF_VIEW_PARALLEL) /* which moves the map after the merge */
+        return;
+    rf_map_job job = map_job(take, outputs, path, RF_MAP_DEPTH);
+    job.turned_at = turned_at;
+    rf_map_file_begin(outputs->depth_file, &job, take->pool);
+}
+
 static rf_status write_other(const rf_take *take, const rf_outputs *outputs, int i, const char *path,
                              rf_writer **writer, rf_error *err)
 {
-    if (i == 1)
-        return write_map(take, path, outputs->depth, map_facts(take, outputs, RF_MAP_DEPTH), writer, err);
-    if (i == 2)
-        return write_map(take, path, outputs->confidence, map_facts(take, outputs, RF_MAP_CONFIDENCE), writer, err);
-    if (i == 4)
-        return write_map(take, path, outputs->sigma, map_facts(take, outputs, RF_MAP_SIGMA), writer, err);
-    return write_view(take, outputs, writer, err);
+    static const rf_map_kind kind[OUTPUTS] = {[1] = RF_MAP_DEPTH, [2] = RF_MAP_CONFIDENCE, [4] = RF_MAP_SIGMA};
+    if (i == 3)
+        return write_view(take, outputs, writer, err);
+    if (i == 1 && outputs->depth_file->begun)
+        return rf_map_file_end(outputs->depth_file, writer, err);
+    rf_map_job job = map_job(take, outputs, path, kind[i]);
+    return rf_write_map(&job, writer, err);
 }
 
 rf_status rf_outputs_write(const rf_take *take, const rf_outputs *outputs, rf_batch *batch,

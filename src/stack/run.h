@@ -7,6 +7,7 @@
 #include "railfold/merge.h"
 #include "album.h"
 #include "take.h"
+#include "write_map.h"
 
 enum { RF_LOOK_FRAMES = 9 };
 
@@ -30,6 +31,7 @@ typedef struct rf_run {
     rf_image parallel;       /* --view parallel: the picture to scale */
     float noise;             /* standard deviation of one frame's luma, coded */
     rf_album album;          /* frames for the page, when one is wanted */
+    rf_map_file depth_file;  /* begun with the merge */
 } rf_run;
 
 /* Looks at a sample of the frames for hot pixels and dust, into run->take.sensor and the report. */

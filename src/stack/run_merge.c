@@ -4,6 +4,7 @@
 #include <math.h>
 #include <time.h>
 
+#include "outputs.h"
 #include "railfold/memory.h"
 #include "railfold/parallel.h"
 #include "railfold/warp.h"
@@ -111,6 +112,16 @@ int rf_run_wants_depth_alone(const rf_run *run)
            o->view != RF_VIEW_PARALLEL;
 }
 
+static void begin_depth_file(rf_run *run)
+{
+    const rf_run_report *report = run->take.report;
+    rf_outputs outputs = {.depth = &run->maps.depth,
+                          .far_first = run->far_first,
+                          .direction_known = report->scale_per_step != 1,
+                          .depth_file = &run->depth_file};
+    rf_outputs_begin_depth(&run->take, &outputs, run->far_first ? (float)(report->frame_count - 1) : 0);
+}
+
 static rf_status merge_frames(rf_run *run, rf_image *near_view, rf_error *err)
 {
     rf_status status;
@@ -133,8 +144,10 @@ static rf_status merge_frames(rf_run *run, rf_image *near_view, rf_error *err)
             covers[number_from_near(run, k)] = cover_of(run, k);
     turn_depth(run, &run->maps.depth);
     RF_TRY(rf_merge_create(&run->merge, &settings, covers, &run->maps.depth, near_view, take->pool, err));
+    begin_depth_file(run);
     RF_TRY(rf_run_pass(run, "merge", 0, count, add_to_merge, NULL, err));
     run->picture = rf_merge_finish(run->merge);
+    rf_map_file_wait(&run->depth_file);
     turn_depth(run, &run->maps.depth);
 done:
     rf_free(covers);

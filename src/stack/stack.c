@@ -124,6 +124,7 @@ static void end_run(rf_run *run)
     rf_run_forget_halves(run);
     rf_free(run->halves);
     rf_run_forget_look(run);
+    rf_map_file_drop(&run->depth_file);
     rf_merge_destroy(&run->merge);
     rf_album_free(&run->album);
     rf_depth_maps_free(&run->maps);
@@ -206,7 +207,8 @@ static rf_status run_stages(rf_run *run, rf_run_report *report, rf_batch *batch,
                           .confidence = &run->maps.confidence,
                           .sigma = &run->maps.sigma,
                           .far_first = run->far_first,
-                          .direction_known = report->scale_per_step != 1};
+                          .direction_known = report->scale_per_step != 1,
+                          .depth_file = &run->depth_file};
     status = rf_summary_sharp_fractions(&run->take, &run->maps.depth, err);
     if (status == RF_OK)
         status = rf_outputs_write(&run->take, &outputs, batch, picture_sha256, err);

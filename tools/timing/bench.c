@@ -3,18 +3,14 @@
  *   bench [--threads N] [--runs N] [--json FILE] [--old FILE] FOLDER OUT.tif DEPTH.tif
  *
  * Runs the merge in this process N times (the fastest run counts) and prints per stage seconds, megapixels of frames a
- * second and processors kept busy, then memory. The floor, measured in the same minute: every frame decoded once, and
- * for each one pass over a weighted accumulator of floats (16 bytes a pixel read and written), which no merge that
- * reads each frame can do without. --json writes the figures, one a line; --old reads such a file, prints the change
- * and makes the exit code 1 when CPU seconds or memory grew past the noise. */
-#define _DEFAULT_SOURCE /* getrusage */
+ * second and processors kept busy, then memory, and two floors measured in the same minute (floor.h). --json writes the
+ * figures, one a line; --old reads such a file, prints the change and makes the exit code 1 when CPU seconds or memory
+ * grew past the noise. */
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/resource.h>
-#include <time.h>
 
-#include "railfold/frame_io.h"
+#include "floor.h"
 #include "railfold/memory.h"
 #include "railfold/pool.h"
 #include "railfold/sequence.h"
@@ -22,10 +18,6 @@
 
 enum { STAGES = 5, FIGURES_MAX = 32, NAME_BYTES = 40 };
 static const char *const STAGE[STAGES] = {"sensor", "align", "depth", "merge", "write"};
-
-typedef struct clocks {
-    double wall_s, cpu_s;
-} clocks;
 
 typedef struct watch {
     int stage;    /* at work, -1 before the first */
@@ -43,29 +35,11 @@ typedef struct figures {
     int count;
 } figures;
 
-static clocks now(void)
-{
-    struct timespec t;
-    struct rusage use;
-    clock_gettime(CLOCK_MONOTONIC, &t);
-    getrusage(RUSAGE_SELF, &use);
-    return (clocks){(double)t.tv_sec + 1e-9 * (double)t.tv_nsec,
-                    (double)(use.ru_utime.tv_sec + use.ru_stime.tv_sec) +
-                        1e-6 * (double)(use.ru_utime.tv_usec + use.ru_stime.tv_usec)};
-}
-
-static void add_since(clocks *spent, clocks since)
-{
-    clocks t = now();
-    spent->wall_s += t.wall_s - since.wall_s;
-    spent->cpu_s += t.cpu_s - since.cpu_s;
-}
-
 static void leave_stage(watch *w)
 {
     if (w->stage >= 0)
-        add_since(&w->spent[w->stage], w->since);
-    w->since = now();
+        clocks_add_since(&w->spent[w->stage], w->since);
+    w->since = clocks_now();
 }
 
 static int on_progress(void *arg, const char *stage, int done, int total)
@@ -99,74 +73,6 @@ static double get(const figures *f, const char *name, const char *unit)
     return 0;
 }
 
-/* ---- the floor ---- */
-
-typedef struct floor_job {
-    const rf_sequence *take;
-    rf_frame_limits limits;
-    rf_image *frame; /* one a thread, decoded last */
-    rf_image sum, weight;
-    int failed;
-} floor_job;
-
-static void decode_frames(void *arg, int begin, int end, int block, int thread)
-{
-    floor_job *job = arg;
-    (void)block;
-    for (int k = begin; k < end; k++)
-        if (rf_frame_read(job->take->paths[k], &job->limits, &job->frame[thread], NULL, NULL, NULL) != RF_OK)
-            job->failed = 1;
-}
-
-static void add_rows(void *arg, int begin, int end, int block, int thread)
-{
-    floor_job *job = arg;
-    const rf_image *frame = &job->frame[0];
-    (void)block;
-    (void)thread;
-    size_t n = (size_t)frame->width * (size_t)frame->channels;
-    for (int y = begin; y < end; y++) {
-        float *sum = rf_image_row_f32(&job->sum, y), *weight = rf_image_row_f32(&job->weight, y);
-        const void *from = rf_image_row(frame, y);
-        for (int x = 0; x < frame->width; x++)
-            weight[x] += 0.5f;
-        if (frame->sample == RF_U8)
-            for (size_t i = 0; i < n; i++)
-                sum[i] += 0.5f * (float)((const uint8_t *)from)[i];
-        else
-            for (size_t i = 0; i < n; i++)
-                sum[i] += 0.5f * (float)((const uint16_t *)from)[i];
-    }
-}
-
-static rf_status measure_floor(const rf_sequence *take, rf_pool *pool, clocks *decode, clocks *traffic, rf_error *err)
-{
-    rf_status status;
-    floor_job job = {.take = take, .limits = rf_frame_limits_default()};
-    RF_TRY(rf_alloc(&job.frame, (size_t)rf_pool_threads(pool), sizeof *job.frame, "the floor", err));
-    clocks start = now();
-    rf_pool_rows(pool, take->count, 1, decode_frames, &job);
-    add_since(decode, start);
-    if (job.failed)
-        RF_TRY(rf_fail(err, RF_ERR_INPUT, "a frame of the take cannot be read"));
-    RF_TRY(rf_frame_read(take->paths[0], &job.limits, &job.frame[0], NULL, NULL, err));
-    const rf_image *frame = &job.frame[0];
-    RF_TRY(rf_image_alloc(&job.sum, frame->width, frame->height, frame->channels, RF_F32, "the floor", err));
-    RF_TRY(rf_image_alloc(&job.weight, frame->width, frame->height, 1, RF_F32, "the floor", err));
-    rf_pool_rows(pool, frame->height, 16, add_rows, &job); /* memory touched once before the clock runs */
-    start = now();
-    for (int k = 0; k < take->count; k++)
-        rf_pool_rows(pool, frame->height, 16, add_rows, &job);
-    add_since(traffic, start);
-done:
-    for (int i = 0; job.frame != NULL && i < rf_pool_threads(pool); i++)
-        rf_image_free(&job.frame[i]);
-    rf_free(job.frame);
-    rf_image_free(&job.sum);
-    rf_image_free(&job.weight);
-    return status;
-}
-
 /* ---- the merge ---- */
 
 static rf_status run_once(const rf_merge_options *options, rf_run_report *report, watch *w, rf_error *err)
@@ -198,6 +104,12 @@ static void note_run(figures *f, const watch *w, const rf_run_report *report)
     put(f, "peak_bytes", "_per_px", (double)report->peak_memory_bytes / (mpx * 1e6));
 }
 
+static void note_floor(figures *f, const char *name, clocks spent)
+{
+    put(f, name, "_s", spent.wall_s);
+    put(f, name, "_cpu_s", spent.cpu_s);
+}
+
 /* ---- telling ---- */
 
 static void print_figures(const figures *f)
@@ -215,11 +127,16 @@ static void print_figures(const figures *f)
     }
     printf("memory   %9.0f MB at the most, %.1f bytes a pixel\n", get(f, "peak", "_mb"),
            get(f, "peak_bytes", "_per_px"));
-    double floor_s = get(f, "floor_decode", "_s") + get(f, "floor_traffic", "_s");
-    double floor_cpu = get(f, "floor_decode", "_cpu_s") + get(f, "floor_traffic", "_cpu_s");
-    printf("floor    %9.2f s: each frame decoded once %.2f, one pass over an accumulator %.2f; %.2f CPU s\n", floor_s,
-           get(f, "floor_decode", "_s"), get(f, "floor_traffic", "_s"), floor_cpu);
-    printf("the merge takes %.1f times the floor's seconds, %.1f times its CPU\n", total / floor_s, cpu / floor_cpu);
+    double decode = get(f, "floor_decode", "_s"), traffic = get(f, "floor_traffic", "_s"),
+           pyramid = get(f, "floor_pyramid", "_s"), finish = get(f, "floor_finish", "_s");
+    double decode_cpu = get(f, "floor_decode", "_cpu_s"), plain = decode + pyramid + finish;
+    printf("floors   %9.2f s: each frame decoded once %.2f, one pass over an accumulator %.2f\n", decode + traffic,
+           decode, traffic);
+    printf("         %9.2f s: each frame decoded once %.2f, a plain pyramid merge %.2f, its picture written %.2f\n",
+           plain, decode, pyramid, finish);
+    printf("the merge takes %.1f times the first, %.1f times the second; %.1f and %.1f times their CPU seconds\n",
+           total / (decode + traffic), total / plain, cpu / (decode_cpu + get(f, "floor_traffic", "_cpu_s")),
+           cpu / (decode_cpu + get(f, "floor_pyramid", "_cpu_s") + get(f, "floor_finish", "_cpu_s")));
 }
 
 static int write_json(const figures *f, const char *path)
@@ -311,7 +228,7 @@ static rf_status bench(const request *r, int *worse, rf_error *err)
     rf_sequence take;
     rf_pool *pool = NULL;
     figures best = {.count = 0};
-    clocks decode = {0, 0}, traffic = {0, 0};
+    floors least;
     rf_sequence_init(&take);
     RF_TRY(rf_sequence_from_folder(&take, r->folder, err));
     rf_merge_options options = rf_merge_options_default();
@@ -336,11 +253,11 @@ static rf_status bench(const request *r, int *worse, rf_error *err)
             best = f;
     }
     RF_TRY(rf_pool_create(&pool, r->threads, err));
-    RF_TRY(measure_floor(&take, pool, &decode, &traffic, err));
-    put(&best, "floor_decode", "_s", decode.wall_s);
-    put(&best, "floor_decode", "_cpu_s", decode.cpu_s);
-    put(&best, "floor_traffic", "_s", traffic.wall_s);
-    put(&best, "floor_traffic", "_cpu_s", traffic.cpu_s);
+    RF_TRY(floors_measure(&take, r->output, pool, &least, err));
+    note_floor(&best, "floor_decode", least.decode);
+    note_floor(&best, "floor_traffic", least.traffic);
+    note_floor(&best, "floor_pyramid", least.pyramid);
+    note_floor(&best, "floor_finish", least.finish);
     print_figures(&best);
     if (r->json != NULL && !write_json(&best, r->json))
         RF_TRY(rf_fail(err, RF_ERR_OUTPUT, "%s cannot be written", r->json));
