@@ -14,7 +14,6 @@
 #include "sensor_scene.h"
 #include "railfold/memory.h"
 #include "railfold/sensor.h"
-#include "sensor/shadow.h"
 
 /* Texture in every frame, under the dust and around it. */
 static const scene SHAKING = {.drift_px = 0.2,
@@ -178,28 +177,6 @@ static void memory_keeps_its_bound_and_any_allocation_may_fail(void **state)
     assert_true(memory.failures >= 20);
 }
 
-static int by_value(const void *a, const void *b)
-{
-    float x = *(const float *)a, y = *(const float *)b;
-    return (x > y) - (x < y);
-}
-
-static void the_median_is_what_sorting_would_give(void **state)
-{
-    (void)state;
-    uint32_t seed = 3;
-    float values[40], sorted[40];
-    assert_near(rf_shadow_median(values, 0), 0, 0);
-    for (int round = 0; round < 20000; round++) {
-        size_t count = 1 + next(&seed) % 40;
-        uint32_t kinds = 1 + (next(&seed) >> 8) % 30; /* few: many are equal */
-        for (size_t i = 0; i < count; i++)
-            values[i] = sorted[i] = (float)((next(&seed) >> 8) % kinds);
-        qsort(sorted, count, sizeof *sorted, by_value);
-        assert_near(rf_shadow_median(values, count), sorted[count / 2], 0);
-    }
-}
-
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -209,7 +186,6 @@ int main(void)
         cmocka_unit_test(hot_pixels_are_no_dust),
         cmocka_unit_test(what_is_known_is_not_added_again),
         cmocka_unit_test(one_and_three_threads_find_the_same_dust),
-        cmocka_unit_test(the_median_is_what_sorting_would_give),
         cmocka_unit_test(memory_keeps_its_bound_and_any_allocation_may_fail),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -61,9 +61,6 @@ rf_status rf_shadow_fit(rf_shadow *self, shadow_suspect *suspect, rf_dust_spot *
 /* Puts the share of a shadow that was found back, so that it can be fitted anew. */
 rf_status rf_shadow_put_back(rf_shadow *self, const shadow_suspect *suspect, rf_error *err) RF_CHECKED;
 
-/* The value that would be at count / 2 were they sorted; 0 of none. Changes their order. */
-float rf_shadow_median(float *values, size_t count);
-
 static inline const shadow_normal *rf_shadow_normal_at(const rf_shadow *self, int x, int y)
 {
     return &self->normal[(y / SHADOW_BLOCK_PX) * self->columns + x / SHADOW_BLOCK_PX];

@@ -108,7 +108,7 @@ RF_HOT static void score_rows(void *arg, int begin, int end, int block, int thre
     }
 }
 
-float rf_shadow_median(float *values, size_t count)
+static float median(float *values, size_t count)
 {
     return count > 0 ? rf_select(values, count, count / 2) : 0.0f;
 }
@@ -131,7 +131,7 @@ static void spread_normals(search *job)
         }
     size_t blocks = (size_t)s->columns * (size_t)s->rows;
     memcpy(job->sorted, job->normal, blocks * sizeof *job->sorted);
-    float least = LEAST_NORMAL * rf_shadow_median(job->sorted, blocks);
+    float least = LEAST_NORMAL * median(job->sorted, blocks);
     for (size_t i = 0; i < blocks; i++)
         job->normal[i] = job->normal[i] > least ? job->normal[i] : 0.0f;
 }
@@ -145,7 +145,7 @@ static float common_score(const search *job)
             if (score[x] != 0.0f)
                 job->sorted[count++] = fabsf(score[x]);
     }
-    return NORMAL_TO_MEDIAN * rf_shadow_median(job->sorted, count);
+    return NORMAL_TO_MEDIAN * median(job->sorted, count);
 }
 
 static int is_highest_nearby(const search *job, int x, int y)

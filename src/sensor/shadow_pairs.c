@@ -8,6 +8,7 @@
 #include <string.h>
 
 #include "base/hot.h"
+#include "base/select.h"
 #include "faults.h"
 #include "railfold/memory.h"
 #include "shadow.h"
@@ -130,7 +131,7 @@ static float common_of(const rf_shadow *s, float *some)
             if (row[x] < NOTHING)
                 some[count++] = row[x];
     }
-    return rf_shadow_median(some, count);
+    return count > 0 ? rf_select(some, count, count / 2) : 0.0f;
 }
 
 /* Mean square of the block's differences; negative where half of them are missing. */
