@@ -31,6 +31,20 @@ static void advancing_rail_is_recovered_to_a_tenth_of_a_pixel(void **state)
     assert_int_equal(s.result.frames_measured, FRAMES);
 }
 
+/* With the frames one, two and four places before; with few threads the last two are measured beside the next frame's
+ * first steps, and no frame follows the last. */
+static void every_frame_is_measured_against_three_before_it(void **state)
+{
+    (void)state;
+    take t = new_take(1);
+    settle(&t);
+    for (int threads = 1; threads <= 4; threads++) {
+        solved s = register_take(&t, threads);
+        assert_int_equal(s.status, RF_OK);
+        assert_int_equal(s.result.pairs_measured, (FRAMES - 1) + (FRAMES - 2) + (FRAMES - 4));
+    }
+}
+
 static void retreating_rail_is_told_from_the_frames(void **state)
 {
     (void)state;
@@ -203,8 +217,11 @@ static void thread_count_changes_nothing(void **state)
     t.frames = 5;
     t.reference = 2;
     settle(&t);
-    solved one = register_take(&t, 1), three = register_take(&t, 3);
-    assert_memory_equal(one.poses, three.poses, sizeof one.poses);
+    solved one = register_take(&t, 1);
+    for (int threads = 2; threads <= 4; threads++) {
+        solved several = register_take(&t, threads);
+        assert_memory_equal(one.poses, several.poses, sizeof one.poses);
+    }
 }
 
 static void frames_without_detail_are_refused_by_number(void **state)
@@ -277,6 +294,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(advancing_rail_is_recovered_to_a_tenth_of_a_pixel),
+        cmocka_unit_test(every_frame_is_measured_against_three_before_it),
         cmocka_unit_test(retreating_rail_is_told_from_the_frames),
         cmocka_unit_test(scale_of_the_pose_is_linear_in_the_frame_number),
         cmocka_unit_test(other_reference_gives_its_own_view),

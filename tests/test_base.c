@@ -220,11 +220,11 @@ static void each_lane_is_done_after_its_join(void **state)
         rf_pool *pool = NULL;
         assert_int_equal(rf_pool_create(&pool, threads, NULL), RF_OK);
         for (int i = 0; i < 20; i++) {
-            int values[RF_POOL_LANES] = {0};
-            for (int lane = 0; lane < RF_POOL_LANES; lane++)
+            int values[RF_POOL_LANE_BESIDE + 1] = {0};
+            for (int lane = 0; lane <= RF_POOL_LANE_BESIDE; lane++)
                 rf_pool_side_on(pool, lane, set_to_seven, &values[lane]);
             check_pool(pool);
-            for (int lane = RF_POOL_LANES - 1; lane >= 0; lane--) {
+            for (int lane = RF_POOL_LANE_BESIDE; lane >= 0; lane--) {
                 rf_pool_join_on(pool, lane);
                 assert_int_equal(values[lane], 7);
             }
