@@ -190,8 +190,8 @@ static void settle_length(rf_look *look, rf_jumps *jumps, int k)
     }
 }
 
-/* Slices that no frame shows sharp leave the curves to guess how far it is across them: measured on
- * rendered takes, lengths up to twice the curves' width are within an eighth, and beyond come out up to 1.6 times. */
+/* Slices that no frame shows sharp leave the curves to guess how far it is across them: measured on rendered takes,
+ * lengths up to twice the curves' width are within an eighth, and beyond come out up to 1.6 times. */
 #define TOLD_WIDTHS 2.0
 
 static void length_text(char *text, size_t bytes, double length, double width)

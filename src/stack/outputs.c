@@ -4,7 +4,6 @@
 #include <errno.h>
 #include <stdio.h>
 #include <string.h>
-#include <strings.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
@@ -12,10 +11,7 @@
 #include "railfold/depth_view.h"
 #include "railfold/memory.h"
 
-enum {
-    OUTPUTS = 5,
-    BAND_ROWS = 64,
-};
+enum { OUTPUTS = 5 };
 
 static void list_paths(const rf_merge_options *options, const char *paths[OUTPUTS])
 {
@@ -78,15 +74,9 @@ static rf_status check_path(const rf_merge_options *options, const char *path, r
     return RF_OK;
 }
 
-static int ends_with(const char *path, const char *ending)
-{
-    size_t n = strlen(path), m = strlen(ending);
-    return n >= m && strcasecmp(path + n - m, ending) == 0;
-}
-
 static int is_jpeg(const char *path)
 {
-    return ends_with(path, ".jpg") || ends_with(path, ".jpeg");
+    return rf_path_ends_with(path, ".jpg") || rf_path_ends_with(path, ".jpeg");
 }
 
 rf_status rf_outputs_check(const rf_merge_options *options, rf_error *err)

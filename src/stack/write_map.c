@@ -72,10 +72,15 @@ done:
     return status;
 }
 
+int rf_path_ends_with(const char *path, const char *ending)
+{
+    size_t n = strlen(path), m = strlen(ending);
+    return n >= m && strcasecmp(path + n - m, ending) == 0;
+}
+
 static int is_tiff(const char *path)
 {
-    const char *dot = strrchr(path, '.');
-    return dot != NULL && (strcasecmp(dot, ".tif") == 0 || strcasecmp(dot, ".tiff") == 0);
+    return rf_path_ends_with(path, ".tif") || rf_path_ends_with(path, ".tiff");
 }
 
 rf_status rf_write_map(const rf_map_job *job, rf_writer **writer, rf_error *err)

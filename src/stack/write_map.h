@@ -7,6 +7,8 @@
 #include "railfold/pool.h"
 #include "railfold/stack.h"
 
+int rf_path_ends_with(const char *path, const char *ending); /* in upper or lower case */
+
 /* What becomes of a float on its way to a file: (value - offset) / scale; a float map's values are then rounded to
  * whole multiples of `grain`. */
 typedef struct rf_map_scale {

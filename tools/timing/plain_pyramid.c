@@ -50,25 +50,20 @@ static void extend(float *line, int width)
     }
 }
 
-RF_HOT_256 static void part_u8(float *restrict a, float *restrict b, float *restrict c, const uint8_t *restrict row,
-                               int n)
-{
-    for (int x = 0; x < n; x++) {
-        a[x] = (float)row[3 * x] * (1.0f / 255.0f);
-        b[x] = (float)row[3 * x + 1] * (1.0f / 255.0f);
-        c[x] = (float)row[3 * x + 2] * (1.0f / 255.0f);
+/* The channels of n pixels apart, as floats. */
+#define PART(name, type, white)                                                                                        \
+    RF_HOT_256 static void name(float *restrict a, float *restrict b, float *restrict c, const type *restrict row,     \
+                                int n)                                                                                 \
+    {                                                                                                                  \
+        for (int x = 0; x < n; x++) {                                                                                  \
+            a[x] = (float)row[3 * x] * (1.0f / (white));                                                               \
+            b[x] = (float)row[3 * x + 1] * (1.0f / (white));                                                           \
+            c[x] = (float)row[3 * x + 2] * (1.0f / (white));                                                           \
+        }                                                                                                              \
     }
-}
 
-RF_HOT_256 static void part_u16(float *restrict a, float *restrict b, float *restrict c, const uint16_t *restrict row,
-                                int n)
-{
-    for (int x = 0; x < n; x++) {
-        a[x] = (float)row[3 * x] * (1.0f / 65535.0f);
-        b[x] = (float)row[3 * x + 1] * (1.0f / 65535.0f);
-        c[x] = (float)row[3 * x + 2] * (1.0f / 65535.0f);
-    }
-}
+PART(part_u8, uint8_t, 255.0f)
+PART(part_u16, uint16_t, 65535.0f)
 
 static void take_rows(void *arg, int begin, int end, int block, int thread)
 {
