@@ -5,9 +5,9 @@
 
 static const float EDGE_STEPS = 0.7f;
 static const float CLIPPED = 0.985f; /* coded: the blurred rim of what is clipped is not its picture blurred */
-/* Of the disc's radius: further out a straight outline covers less than an eighth of it, and the frames in question
- * weigh a tenth (0.5: halo24 1.17 in place of 1.15, 1: as good, but half the gain between needles). */
-static const float BLUR_SHARE = 0.65f;
+/* Of the disc's radius: further out a straight outline covers less than a fourteenth of it, and the frames in question
+ * weigh a tenth (0.65: halo24 1.17 in place of 1.11, 1: as good, but half the gain between needles). */
+static const float BLUR_SHARE = 0.75f;
 static const float MARGIN_PX = 2.5f; /* of outlines that are told a little off, and of the warp */
 static const float NEVER = 1e9f;
 enum { BLOCK_ROWS = 16, CELL_PX = 2 };

@@ -32,44 +32,51 @@ void rf_kernel_table_fill(rf_kernel_table *table, int frame_count)
                 rf_kernel_support((uint8_t)code), ((double)f + 0.5) / RF_KERNEL_FRACTIONS, 0, shorter(table->last));
 }
 
-/* The entry for a depth of 0..last. */
-static inline int entry_of(float depth, int last)
+/* The entry for a depth; those beyond the take have the outermost one. `middle`: by how many frames the take is longer
+ * than the one the table is made for. */
+RF_HOT_PART int entry_of(float depth, int middle)
 {
-    int whole = (int)depth, at = (int)((depth - (float)whole) * RF_KERNEL_FRACTIONS);
-    int from_end = last - whole; /* a short take's entries are its own depths */
-    if (last > 2 * RF_KERNEL_REACH && whole >= RF_KERNEL_REACH)
-        whole = from_end > RF_KERNEL_REACH ? RF_KERNEL_REACH : 2 * RF_KERNEL_REACH - from_end;
-    return whole * RF_KERNEL_FRACTIONS + at;
+    int whole = (int)depth, at = (int)((depth - (float)whole) * RF_KERNEL_FRACTIONS), inside = whole - middle;
+    inside = inside > RF_KERNEL_REACH ? inside : RF_KERNEL_REACH;
+    int entry = (whole < inside ? whole : inside) * RF_KERNEL_FRACTIONS + at;
+    entry = entry > 0 ? entry : 0;
+    return entry < RF_KERNEL_DEPTHS ? entry : RF_KERNEL_DEPTHS;
+}
+
+/* Adds the weights of local kernels; products in place of conditions, so that it becomes vectors. */
+RF_HOT static int weigh_local(const rf_kernel_table *table, const float *restrict depth, const uint8_t *restrict kernel,
+                              float k, int n, float *restrict weight, int *restrict columns)
+{
+    const float *q = &table->q[0][0];
+    int middle = table->last - shorter(table->last), row = 0;
+    for (int x = 0; x < n; x++) {
+        int local = kernel[x] >= RF_KERNEL_LOCAL, code = (kernel[x] - RF_KERNEL_LOCAL) & -local;
+        float d = k - depth[x], d2 = d * d, support = RF_SUPPORT_MIN + (float)code * (1 / RF_SUPPORT_UNIT);
+        float within = 1 - d2 / (support * support);
+        within = (within > 0 ? within : 0) * (float)local;
+        weight[x] += within * (1 - q[code * (RF_KERNEL_DEPTHS + 1) + entry_of(depth[x], middle)] * d2);
+        int counts = within > 0 ? RF_PIXEL_COUNTS : 0;
+        columns[x] |= counts;
+        row |= counts;
+    }
+    return row;
 }
 
 RF_HOT int rf_kernel_weigh_row(const rf_kernel_table *table, const float *restrict depth,
-                               const uint8_t *restrict kernel, float k, int n, float *restrict weight)
+                               const uint8_t *restrict kernel, float k, int n, float *restrict weight,
+                               int *restrict columns)
 {
-    const float reach2 = RF_WIDTH_REACH * RF_WIDTH_REACH, cut = 1 / (1 + reach2 * reach2);
-    int local = 0, worth = 0;
+    int local = 0, row = 0;
     for (int x = 0; x < n; x++) {
-        float w = (float)(int)kernel[x] * (1 / RF_WIDTH_UNIT), d = k - depth[x], w2 = w * w, d2 = d * d;
-        float share = w2 * w2 / (w2 * w2 + d2 * d2), within = share - cut;
+        float reach = (float)(int)kernel[x] * (1 / RF_REACH_UNIT), d = k - depth[x], d2 = d * d;
+        float within = 1 - d2 / (reach * reach);
         within = within > 0 ? within : 0;
-        weight[x] = within + RF_FAR_WEIGHT * share;
-        int plain = kernel[x] < RF_KERNEL_LOCAL;
-        worth |= plain & (within > 0);
-        local |= !plain;
+        within = (d <= RF_REACH_BEHIND) & (kernel[x] < RF_KERNEL_LOCAL) ? within : 0;
+        weight[x] = within + RF_FAR_WEIGHT / (1 + d2 * d2);
+        int counts = within > 0 ? RF_PIXEL_COUNTS | RF_PIXEL_VEILED : 0;
+        columns[x] |= counts;
+        row |= counts;
+        local |= kernel[x] >= RF_KERNEL_LOCAL;
     }
-    if (!local)
-        return worth;
-    for (int x = 0; x < n; x++) {
-        if (kernel[x] < RF_KERNEL_LOCAL)
-            continue;
-        float support = rf_kernel_support(kernel[x]), d = k - depth[x];
-        float far = RF_FAR_WEIGHT / (1 + d * d * d * d);
-        if (!(fabsf(d) < support)) {
-            weight[x] = far;
-            continue;
-        }
-        float q = table->q[kernel[x] - RF_KERNEL_LOCAL][entry_of(depth[x], table->last)];
-        weight[x] = rf_kernel_local_weight(support, q, d) + far;
-        worth = 1;
-    }
-    return worth;
+    return local ? row | weigh_local(table, depth, kernel, k, n, weight, columns) : row;
 }

@@ -16,7 +16,6 @@ enum { TILE = RF_VEIL_TILE, LUT_STEPS = 4096 };
 #define SEEN_LITTLE 1e-9f   /* what is left of the weight of a frame that shows next to nothing of the ground */
 #define BLUR_SHARE 1.04f    /* the blur a step that energies tell is 1 to 8 % low */
 #define VEIL_GAP_STEPS 1.5f /* a part this much nearer than the focus plane is another surface, not the same slope */
-#define SELF_STEPS 1.0f     /* focused further behind a pixel, a frame has its own surface among the near parts */
 #define LEFT_FLOOR 0.2f     /* a veil of more than four fifths of the light is believed less and less */
 #define BELIEF_FLOOR 0.02f
 #define LEAST_LEFT 0.1f  /* of the light: no veil is believed to be more than the rest */
@@ -210,8 +209,6 @@ static float left_of(float light, float veil)
 
 typedef struct tile_row {
     int n;
-    float k; /* frame */
-    const float *depth;
     const uint8_t *kernel;
     float *frame, *weight;
 } tile_row;
@@ -225,8 +222,7 @@ static void unveil_row(const rf_merge *merge, const tile_row *row, const float *
         float *seen = row->frame + x * channels, light[3];
         const float *v = veil + x * (1 + channels) + 1;
         float t = v[-1];
-        if (t > 0.998f || fabsf(weight[x]) <= RF_FAR_WEIGHT ||
-            (row->kernel[x] >= RF_KERNEL_LOCAL && row->k - row->depth[x] > SELF_STEPS))
+        if (t > 0.998f || weight[x] <= RF_FAR_WEIGHT || row->kernel[x] >= RF_KERNEL_LOCAL)
             continue;
         for (int c = 0; c < channels; c++)
             light[c] = to_linear(merge, seen[c]);
@@ -241,73 +237,77 @@ static void unveil_row(const rf_merge *merge, const tile_row *row, const float *
     }
 }
 
-/* most = the largest of itself and the row's sizes, column by column; returns the largest of the row. */
-RF_HOT static float widen_most(const float *restrict weight, int n, float *restrict most)
-{
-    float row = 0;
-    for (int x = 0; x < n; x++) {
-        float size = fabsf(weight[x]);
-        most[x] = size > most[x] ? size : most[x];
-        row = size > row ? size : row;
-    }
-    return row;
-}
-
 typedef struct add_job {
     rf_merge *merge;
     const rf_source *source;
     int k, across; /* tiles in a row */
 } add_job;
 
-/* The part of a tile that holds all pixels for which the frame counts by its weights; it begins at the tile's first
- * column, as pieces of a source do. */
-static rf_piece part_that_counts(rf_piece tile, const float *weights)
+/* What a frame is to a tile's pixels (kernel.h), each bit for all rows of a column and all columns of a row. */
+typedef struct tile_uses {
+    int columns[TILE], rows[TILE], any;
+} tile_uses;
+
+static void weigh_tile(const add_job *job, rf_piece tile, float *weights, tile_uses *uses)
 {
-    int top = tile.height, bottom = 0, right = tile.width;
-    float most[TILE] = {0};
-    for (int y = 0; y < tile.height; y++)
-        if (widen_most(weights + y * TILE, tile.width, most) > RF_FAR_WEIGHT) {
-            top = y < top ? y : top;
-            bottom = y + 1;
-        }
-    while (right > 0 && !(most[right - 1] > RF_FAR_WEIGHT))
-        right--;
-    return (rf_piece){tile.x, tile.y + top, right, bottom > top ? bottom - top : 0};
+    const rf_merge *merge = job->merge;
+    memset(uses, 0, sizeof *uses);
+    for (int y = 0; y < tile.height; y++) {
+        uses->rows[y] = rf_kernel_weigh_row(&merge->table, rf_image_row_f32(merge->depth, tile.y + y) + tile.x,
+                                            (const uint8_t *)rf_image_row(&merge->kernels, tile.y + y) + tile.x,
+                                            (float)job->k, tile.width, weights + y * TILE, uses->columns);
+        uses->any |= uses->rows[y];
+    }
+}
+
+/* The part of a tile that holds all pixels for which the frame is this. */
+static rf_veil_window window_of(const tile_uses *uses, int use)
+{
+    rf_veil_window window = {0, 0, TILE, TILE};
+    if ((uses->any & use) == 0)
+        return (rf_veil_window){0};
+    while (!(uses->columns[window.left] & use))
+        window.left++;
+    while (!(uses->columns[window.right - 1] & use))
+        window.right--;
+    while (!(uses->rows[window.top] & use))
+        window.top++;
+    while (!(uses->rows[window.bottom - 1] & use))
+        window.bottom--;
+    return window;
 }
 
 static void add_tile(const add_job *job, rf_piece tile, int everywhere, float *scratch)
 {
     rf_merge *merge = job->merge;
-    int channels = merge->settings.channels, worth = 0, stride = TILE * channels;
+    int channels = merge->settings.channels, stride = TILE * channels;
     float *weights = scratch, *frame = weights + TILE * TILE, *veil = frame + TILE * stride;
     float *grids = veil + TILE * (TILE + stride);
-    for (int y = 0; y < tile.height; y++)
-        worth |= rf_kernel_weigh_row(&merge->table, rf_image_row_f32(merge->depth, tile.y + y) + tile.x,
-                                     (const uint8_t *)rf_image_row(&merge->kernels, tile.y + y) + tile.x, (float)job->k,
-                                     tile.width, weights + y * TILE);
-    rf_piece counts = part_that_counts(tile, weights), part = everywhere ? tile : counts;
+    tile_uses uses;
+    weigh_tile(job, tile, weights, &uses);
+    rf_veil_window counts = window_of(&uses, RF_PIXEL_COUNTS), window = window_of(&uses, RF_PIXEL_VEILED);
+    /* pieces of a source begin at a tile's first column */
+    rf_piece part = {tile.x, tile.y + counts.top, counts.right, counts.bottom - counts.top};
+    part = everywhere ? tile : part;
     if (part.width < 1 || part.height < 1)
         return;
     float blur = BLUR_SHARE * merge->settings.blur_px_per_step;
     rf_veil_scene scene = {merge->depth, &merge->blocks, &merge->light, blur, VEIL_GAP_STEPS};
-    rf_veil_window window = {0, counts.y - tile.y, counts.width, counts.y - tile.y + counts.height};
-    int veiled = worth && merge->settings.veil && counts.width > 0 && counts.height > 0 &&
+    int veiled = (uses.any & RF_PIXEL_VEILED) && merge->settings.veil &&
                  rf_veil_tile(&scene, (float)job->k, tile.x, tile.y, window, veil, grids);
     job->source->read(job->source, part, RF_PIECE_COLOUR, frame, (size_t)stride);
     for (int y = 0; y < part.height; y++) {
-        int from, to;
+        int from, to, row_at = part.y + y - tile.y;
         rf_source_covered(job->source, part, part.y + y, &from, &to);
         if (from >= to)
             continue;
-        int x = part.x + from, at = (part.y + y - tile.y) * TILE + x - tile.x;
+        int x = part.x + from;
         tile_row row = {.n = to - from,
-                        .k = (float)job->k,
-                        .depth = rf_image_row_f32(merge->depth, part.y + y) + x,
                         .kernel = (const uint8_t *)rf_image_row(&merge->kernels, part.y + y) + x,
                         .frame = frame + y * stride + from * channels,
-                        .weight = weights + at};
-        if (veiled)
-            unveil_row(merge, &row, veil + at * (1 + channels));
+                        .weight = weights + row_at * TILE + from};
+        if (veiled && row_at >= window.top && row_at < window.bottom)
+            unveil_row(merge, &row, veil + (row_at * TILE + from) * (1 + channels));
         add_weighted(rf_image_row_f32(&merge->sum, part.y + y) + (size_t)x * (size_t)channels,
                      rf_image_row_f32(&merge->weight, part.y + y) + x, row.frame, row.weight, row.n, channels);
     }

@@ -27,7 +27,8 @@ static int clamp(float v, int last)
  * vectors: what is rounded up is not negative. */
 RF_HOT_PART uint64_t frames_of_pixel(float depth, uint8_t kernel, int last_frame, int frames_per_bit)
 {
-    float reach = rf_kernel_reach(kernel), from = depth - reach, to = depth + reach, most = (float)last_frame;
+    float reach = rf_kernel_reach(kernel), from = depth - reach, to = depth + rf_kernel_reach_behind(kernel),
+          most = (float)last_frame;
     from = from > 0 ? (from < most ? from : most) : 0;
     to = to > 0 ? (to < most ? to : most) : 0;
     int first = (int)from, last = (int)to;

@@ -22,14 +22,16 @@ static const float BAND0_FREQUENCY = 0.28f;
 /* What a local kernel leaves of detail falls off late and steeply, so it is judged higher up in each band, and may be
  * less of the noise. */
 static const float LOCAL_BAND0_FREQUENCY = 0.42f, LOCAL_LOSS_SHARE = 0.7f;
-static const float LEAST_SUPPORT = 2.4f; /* steps: narrower saves no detail and gathers more noise (0.1 dB) */
+static const float LEAST_SUPPORT = 2.05f; /* steps: narrower saves no detail and gathers more noise (0.1 dB) */
 /* Beside a depth edge depth itself is less sure: the range is never narrower than this there (0.12 dB on crossing
  * bristles). */
-static const float EDGE_WIDTH = 0.85f, EDGE_STEPS = 0.7f;
+static const float EDGE_WIDTH = 0.7f, EDGE_STEPS = 0.7f;
 enum { EDGE_REACH_PX = 3 };
 static const float ENOUGH_SHARE = 0.7f; /* of the support wanted: less, and the plain kernel averages more */
-static const float PLAIN_SHARE =
-    0.33f; /* of the support, as a plain width: from there on the plain mean has less noise */
+static const float PLAIN_SHARE = 0.72f; /* of the support, as reach: from there on the plain mean has less noise */
+/* The reach of a plain kernel of a width: frames at the width itself count seven tenths. */
+static const float REACH_PER_WIDTH = 1.85f;
+static const float WIDTH_MIN = 0.35f; /* below this only the nearest frame counts anyway */
 /* Depth this near the first or last frame may lie beyond it: how far the frames are out of focus is not known. */
 static const float PAST_END = 0.02f;
 static const float MOST_BLUR_PX = 1.7f; /* per step: more, and frames beside the nearest add next to nothing */
@@ -50,7 +52,7 @@ typedef struct width_job {
 
 static float width_of_step(int i)
 {
-    return RF_WIDTH_MIN * powf(RF_WIDTH_MAX / RF_WIDTH_MIN, (float)i / (float)(STEPS - 1));
+    return WIDTH_MIN * powf(RF_REACH_MAX / (REACH_PER_WIDTH * WIDTH_MIN), (float)i / (float)(STEPS - 1));
 }
 
 /* (1 - MTF)^2 of what a local kernel leaves of frequency f, the mean over where depth lies between two frames. */
@@ -78,7 +80,7 @@ static void fill_loss(width_job *job, float blur_px_per_step)
     const float pi = 3.14159265f;
     for (int i = 0; i < STEPS; i++) {
         float support = LEAST_SUPPORT * powf(RF_SUPPORT_MAX / LEAST_SUPPORT, (float)i / (float)(STEPS - 1));
-        job->plain[i] = rf_kernel_plain(width_of_step(i));
+        job->plain[i] = rf_kernel_plain(REACH_PER_WIDTH * width_of_step(i));
         job->support[i] = rf_kernel_support(rf_kernel_local(support));
         for (int l = 0; l < BANDS; l++)
             job->local_loss[l][i] = local_loss(support, blur_px_per_step, LOCAL_BAND0_FREQUENCY / (float)(1 << l));
@@ -159,10 +161,11 @@ static uint8_t kernel_at(const width_job *job, int plain_step, int local_step, i
         float support = job->support[local_step];
         int inside = depth >= PAST_END && depth <= job->last_frame - PAST_END;
         float least = ENOUGH_SHARE * support > RF_SUPPORT_MIN ? ENOUGH_SHARE * support : RF_SUPPORT_MIN;
-        if (inside && alone >= least && (float)(int)plain < PLAIN_SHARE * RF_WIDTH_UNIT * support)
+        if (inside && alone >= least && (float)(int)plain < PLAIN_SHARE * RF_REACH_UNIT * support)
             return rf_kernel_local(alone < support ? alone : support);
     }
-    return plain < rf_kernel_plain(EDGE_WIDTH) && at_edge(job->depth, x, y) ? rf_kernel_plain(EDGE_WIDTH) : plain;
+    uint8_t edge = rf_kernel_plain(REACH_PER_WIDTH * EDGE_WIDTH);
+    return plain < edge && at_edge(job->depth, x, y) ? edge : plain;
 }
 
 /* The cells of two rows of pixels, CELLS at a time. */
