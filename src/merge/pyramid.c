@@ -32,9 +32,20 @@ static int mirror(int i, int n)
     return i;
 }
 
+/* What of a grey row lies far enough from its ends: samples [1, past). */
+RF_HOT static int reduce_middle(const float *restrict row, float *restrict out, int in_width)
+{
+    int past = (in_width - 1) / 2;
+    for (int x = 1; x < past; x++)
+        out[x] = (row[2 * x - 2] + row[2 * x + 2] + 4 * (row[2 * x - 1] + row[2 * x + 1]) + 6 * row[2 * x]) *
+                 (1.0f / 256.0f);
+    return past;
+}
+
 RF_HOT static void reduce_row(const float *restrict row, float *restrict out, int in_width, int out_width, int channels)
 {
-    for (int x = 0; x < out_width; x++) {
+    int past = channels == 1 ? reduce_middle(row, out, in_width) : 0;
+    for (int x = 0; x < out_width; x = x == 0 && past > 1 ? past : x + 1) {
         int at[5];
         for (int i = 0; i < 5; i++)
             at[i] = (x >= 1 && 2 * x + 2 < in_width ? 2 * x + i - 2 : mirror(2 * x + i - 2, in_width)) * channels;
@@ -85,9 +96,29 @@ static int coarse_at(int i, int n)
     return mirror(2 * i, n) / 2;
 }
 
+/* The pairs of a grey row that lie far enough from its ends, the second one and on; returns where they end. */
+RF_HOT static int expand_middle(const float *restrict row, float *restrict out, int width, int sign)
+{
+    int past = (width - 2) / 2;
+    if (sign == 0)
+        for (int i = 1; i < past; i++) {
+            out[2 * i] = (row[i - 1] + row[i + 1] + 6 * row[i]) * (1.0f / 8.0f);
+            out[2 * i + 1] = (row[i] + row[i + 1]) * 0.5f;
+        }
+    else {
+        float by = sign > 0 ? 1.0f : -1.0f;
+        for (int i = 1; i < past; i++) {
+            out[2 * i] += by * ((row[i - 1] + row[i + 1] + 6 * row[i]) * (1.0f / 8.0f));
+            out[2 * i + 1] += by * ((row[i] + row[i + 1]) * 0.5f);
+        }
+    }
+    return 2 * past;
+}
+
 RF_HOT static void expand_row(const float *restrict row, float *restrict out, int width, int channels, int sign)
 {
-    for (int x = 0; x < width; x++) {
+    int past = channels == 1 ? expand_middle(row, out, width, sign) : 0;
+    for (int x = 0; x < width; x = x == 1 && past > 2 ? past : x + 1) {
         int i = x / 2;
         int inside = x >= 2 && x + 2 < width;
         int before = (inside ? i - 1 : coarse_at(i - 1, width)) * channels;
