@@ -5,6 +5,7 @@
 #include <math.h>
 #include <string.h>
 
+#include "base/hot.h"
 #include "warp_kernel.h"
 #include "warp_tile.h"
 
@@ -71,6 +72,22 @@ void rf_warp_span(const rf_pose *pose, int frame_width, int frame_height, int wi
 
 /* ---- the three ways, over one row ---- */
 
+RF_HOT static void gain_row(const rf_pose *pose, float *restrict out, size_t n, size_t channels)
+{
+    const float gain[3] = {(float)pose->gain[0], (float)pose->gain[1], (float)pose->gain[2]};
+    if (gain[0] == 1 && (channels == 1 || (gain[1] == 1 && gain[2] == 1)))
+        return;
+    if (channels == 3)
+        for (size_t i = 0; i + 2 < n; i += 3) {
+            out[i] *= gain[0];
+            out[i + 1] *= gain[1];
+            out[i + 2] *= gain[2];
+        }
+    else
+        for (size_t i = 0; i < n; i++)
+            out[i] *= gain[0];
+}
+
 static void copy_row(const rf_image *frame, const rf_pose *pose, int y, int from, int to, float *out)
 {
     size_t channels = (size_t)frame->channels, n = (size_t)(to - from) * channels;
@@ -78,8 +95,7 @@ static void copy_row(const rf_image *frame, const rf_pose *pose, int y, int from
     const char *at =
         (const char *)rf_image_row(frame, row) + (size_t)column * channels * rf_sample_bytes(frame->sample);
     rf_row_to_f32(out, at, frame->sample, n);
-    for (size_t i = 0; i < n; i++)
-        out[i] *= (float)pose->gain[channels == 3 ? i % 3 : 0];
+    gain_row(pose, out, n, channels);
 }
 
 static void slow_row(const rf_image *frame, const rf_pose *pose, int y, int from, int to, float *out)
