@@ -11,10 +11,10 @@
  * on rendered takes at most 5 of 255 levels, more than 2 in a thousandth of the pixels; never beside a clipped
  * highlight. Beside depth edges, within the blur they cast, and where a frame is missing,
  *
- *   w_k = 1 / (1 + ((k - z) / width)^4),    width: the focus distance at which blur costs as much as noise
+ *   w_k = 1 - ((k - z) / reach)^2,    reach: 1.85 times the focus distance at which blur costs as much as noise
  *
- * cut off at three widths (1 % of the weights lie beyond), and, beside nearer parts, with the veil that their defocused
- * outline lays over the ground removed (veil.h):
+ * without frames focused more than 1.5 steps behind z, in which the pixel's own surface is among the near parts, and,
+ * beside nearer parts, with the veil that their defocused outline lays over the ground removed (veil.h):
  *
  *   ground = (I_k - V_k) / T_k   in linear light, wherever the transmission T_k leaves enough to see.
  *
