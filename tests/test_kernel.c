@@ -171,6 +171,28 @@ static void a_clipped_highlight_stands_apart(void **state)
     rf_image_free(&cone);
 }
 
+/* Cells are seeded so many at a time: what lies where two such runs meet, or in the last odd column, is seen too. */
+static void seeds_are_found_all_along_a_wide_row(void **state)
+{
+    (void)state;
+    enum { WIDE = 1201, MID = 600 };
+    for (int at = 0; at < WIDE; at += (at >= 504 && at < 520) || at >= WIDE - 30 ? 1 : 24) {
+        rf_image depth = plane(WIDE, 5, 1, 5), picture = plane(WIDE, 5, 3, 0.4f), cone = plane((WIDE + 1) / 2, 3, 1, 0);
+        rf_image_row_f32(&picture, 4)[3 * at + 2] = 1;
+        rf_apart_cone(&picture, &depth, 1, &cone, NULL);
+        assert_true(rf_image_row_f32(&cone, 2)[at / 2] < 5);
+        assert_true(rf_image_row_f32(&cone, 2)[at < MID ? at / 2 + 40 : at / 2 - 40] > 5 + 9);
+        rf_image_row_f32(&picture, 4)[3 * at + 2] = 0.4f;
+        for (int x = at; x < WIDE; x++)
+            rf_image_row_f32(&depth, 1)[x] = 7;
+        rf_apart_cone(&picture, &depth, 1, &cone, NULL);
+        assert_true(rf_image_row_f32(&cone, 0)[at / 2] < 5);
+        rf_image_free(&depth);
+        rf_image_free(&picture);
+        rf_image_free(&cone);
+    }
+}
+
 /* What a smooth hollow loses in each frame by its defocus, the merge puts back. */
 static void blur_that_grows_with_the_square_is_taken_back(void **state)
 {
@@ -214,6 +236,7 @@ int main(void)
         cmocka_unit_test(a_plain_kernel_gathers_little_noise_for_its_spread),
         cmocka_unit_test(the_blur_of_an_edge_is_kept_out_as_far_as_it_reaches),
         cmocka_unit_test(a_clipped_highlight_stands_apart),
+        cmocka_unit_test(seeds_are_found_all_along_a_wide_row),
         cmocka_unit_test(blur_that_grows_with_the_square_is_taken_back),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
