@@ -50,7 +50,7 @@ RF_HOT static void seed_run(const float *restrict low, const float *restrict hig
             float at = most[CELL_PX * channels * i + c];
             brightest = at > brightest ? at : brightest;
         }
-        cone[i] = (more - less > EDGE_STEPS) | (brightest > CLIPPED) ? less - margin_steps : NEVER;
+        cone[i] = ((more - less > EDGE_STEPS) | (brightest > CLIPPED)) ? less - margin_steps : NEVER;
     }
 }
 

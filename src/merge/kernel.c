@@ -71,7 +71,7 @@ RF_HOT int rf_kernel_weigh_row(const rf_kernel_table *table, const float *restri
         float reach = (float)(int)kernel[x] * (1 / RF_REACH_UNIT), d = k - depth[x], d2 = d * d;
         float within = 1 - d2 / (reach * reach);
         within = within > 0 ? within : 0;
-        within = (d <= RF_REACH_BEHIND) & (kernel[x] < RF_KERNEL_LOCAL) ? within : 0;
+        within = ((d <= RF_REACH_BEHIND) & (kernel[x] < RF_KERNEL_LOCAL)) ? within : 0;
         weight[x] = within + RF_FAR_WEIGHT / (1 + d2 * d2);
         int counts = within > 0 ? RF_PIXEL_COUNTS | RF_PIXEL_VEILED : 0;
         columns[x] |= counts;
