@@ -13,8 +13,7 @@
 #include "railfold/memory.h"
 
 enum { STRIP_BYTES = 256 << 10, STRIPS = RF_TIFF_STRIPS, STRIPS_ALONE = 4, SAMPLE_BYTES = 8 << 10, LEVEL = 1 };
-/* Of the size: packed sizes above it are not worth the time. Noise of 16 bits packs to two thirds even in black ground,
- * at a tenth of the speed of what stays as it is; 8 bits are half as many bytes to write and to look at. */
+/* Of the size: packed sizes above it are not worth the time. Noise of 16 bits packs to two thirds even in dark ground. */
 static const double WORTH = 0.8, WORTH_16 = 0.6;
 
 struct tiff_pack {
