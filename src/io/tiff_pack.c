@@ -13,7 +13,8 @@
 #include "railfold/memory.h"
 
 enum { STRIP_BYTES = 256 << 10, STRIPS = RF_TIFF_STRIPS, STRIPS_ALONE = 4, SAMPLE_BYTES = 8 << 10, LEVEL = 1 };
-/* Of the size: packed sizes above it are not worth the time. Noise of 16 bits packs to two thirds even in dark ground. */
+/* Of the size: packed sizes above it are not worth the time. Noise of 16 bits packs to two thirds even in dark ground.
+ */
 static const double WORTH = 0.8, WORTH_16 = 0.6;
 
 struct tiff_pack {

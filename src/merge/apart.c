@@ -7,8 +7,8 @@
 
 static const float EDGE_STEPS = 0.7f;
 static const float CLIPPED = 0.985f; /* coded: the blurred rim of what is clipped is not its picture blurred */
-/* Of the disc's radius: further out a straight outline covers about a fourteenth of it, and the frames in question weigh
- * a tenth (0.65: halo24 1.17 in place of 1.11; 0.9: 1.10, but .03 dB less away from the edges of a pebble). */
+/* Of the disc's radius: further out a straight outline covers about a fourteenth of it, and the frames in question
+ * weigh a tenth (0.65: halo24 1.17 in place of 1.11; 0.9: 1.10, but .03 dB less away from the edges of a pebble). */
 static const float BLUR_SHARE = 0.75f;
 static const float MARGIN_PX = 2.5f; /* of outlines that are told a little off, and of the warp */
 static const float NEVER = 1e9f;
