@@ -78,8 +78,16 @@ static void copy_row(const rf_image *frame, const rf_pose *pose, int y, int from
     const char *at =
         (const char *)rf_image_row(frame, row) + (size_t)column * channels * rf_sample_bytes(frame->sample);
     rf_row_to_f32(out, at, frame->sample, n);
-    for (size_t i = 0; i < n; i++)
-        out[i] *= (float)pose->gain[channels == 3 ? i % 3 : 0];
+    const float red = (float)pose->gain[0], green = (float)pose->gain[1], blue = (float)pose->gain[2];
+    if (channels == 3)
+        for (size_t i = 0; i < n; i += 3) {
+            out[i] *= red;
+            out[i + 1] *= green;
+            out[i + 2] *= blue;
+        }
+    else
+        for (size_t i = 0; i < n; i++)
+            out[i] *= red;
 }
 
 static void slow_row(const rf_image *frame, const rf_pose *pose, int y, int from, int to, float *out)

@@ -48,6 +48,7 @@ void rf_depth_destroy(rf_depth **depth)
     for (size_t i = 0; i < sizeof plane / sizeof *plane; i++)
         rf_image_free(plane[i]);
     rf_free(d->defocus);
+    rf_free(d->guide_range);
     rf_free(d->focus);
     rf_free(d->known);
     rf_free(d);

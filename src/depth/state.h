@@ -47,11 +47,12 @@ struct rf_depth {
     float full_size_floor;      /* the same of that frame at full size */
     int frames_seen;
     /* half size, made after pass 0 */
-    rf_image way;         /* of the sharpest peak, guesses filled in */
-    rf_image trust;       /* 0..1: how far `way` is a measurement */
-    rf_image front;       /* way of the nearest surface that may reach here; freed when the edges are settled */
-    unsigned char *known; /* RF_KNOWN where many places agree on `way`, RF_LONE where trusted all the same, else 0 */
-    rf_image guide_at;    /* way at which the guide picture is focused; freed with its weights */
+    rf_image way;            /* of the sharpest peak, guesses filled in */
+    rf_image trust;          /* 0..1: how far `way` is a measurement */
+    rf_image front;          /* way of the nearest surface that may reach here; freed when the edges are settled */
+    unsigned char *known;    /* RF_KNOWN where many places agree on `way`, RF_LONE where trusted all the same, else 0 */
+    rf_image guide_at;       /* way at which the guide picture is focused; freed with its weights */
+    float (*guide_range)[2]; /* its lowest and highest per tile; freed likewise */
     /* full size, made in pass 1 */
     rf_image guide;        /* what the frames focused on the nearest part around show */
     rf_image guide_weight; /* freed when the pass ends */
