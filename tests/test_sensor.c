@@ -11,52 +11,16 @@
 
 #include "failing_memory.h"
 #include "near.h"
-#include "sensor_scene.h"
+#include "sensor_find.h"
 #include "railfold/memory.h"
 #include "railfold/sensor.h"
-
-static rf_status try_find(const scene *s, int frames, int threads, rf_sensor_map *map)
-{
-    int index[RF_SENSOR_SAMPLE_MAX], count = rf_sensor_sample(frames, index), suspects = 0;
-    rf_status status;
-    rf_pool *pool = NULL;
-    rf_sensor *sensor = NULL;
-    rf_image frame = {0};
-    memset(map, 0, sizeof *map);
-    RF_TRY(rf_pool_create(&pool, threads, NULL));
-    RF_TRY(rf_image_alloc(&frame, WIDTH, HEIGHT, s->channels, s->sample, "a frame", NULL));
-    RF_TRY(rf_sensor_create(&sensor, WIDTH, HEIGHT, s->channels, s->sample, pool, NULL));
-    for (int i = 0; i < count; i++) {
-        render(s, index[i], 1, &frame);
-        RF_TRY(rf_sensor_survey(sensor, &frame, NULL, NULL));
-    }
-    RF_TRY(rf_sensor_suspects(sensor, &suspects, NULL));
-    for (int i = 0; i < count && suspects > 0; i++) {
-        render(s, index[i], 1, &frame);
-        RF_TRY(rf_sensor_examine(sensor, &frame, NULL, NULL));
-    }
-    RF_TRY(rf_sensor_finish(sensor, map, NULL));
-done:
-    rf_sensor_destroy(&sensor);
-    rf_image_free(&frame);
-    rf_pool_destroy(&pool);
-    return status;
-}
 
 static rf_sensor_map find(const scene *s)
 {
     rf_sensor_map map;
-    assert_int_equal(try_find(s, FRAMES, 1, &map), RF_OK);
+    assert_int_equal(try_find(s, FRAMES, 1, 0, &map), RF_OK);
     return map;
 }
-
-static const scene MOVING = {.drift_px = 0.4,
-                             .blur_px = 0.7,
-                             .contrast = 0.015,
-                             .finest = 0.35,
-                             .coarsest = 0.06,
-                             .channels = 3,
-                             .sample = RF_U8};
 
 static void the_sample_takes_four_frames_from_each_end(void **state)
 {
@@ -164,7 +128,7 @@ static void fewer_than_four_frames_tell_nothing(void **state)
     scene s = MOVING;
     s.hot = 3, s.dust = 1;
     rf_sensor_map map;
-    assert_int_equal(try_find(&s, 3, 1, &map), RF_OK);
+    assert_int_equal(try_find(&s, 3, 1, 0, &map), RF_OK);
     assert_true(rf_sensor_map_is_empty(&map));
     rf_sensor_map_free(&map);
 }
@@ -264,8 +228,8 @@ static void one_and_three_threads_find_the_same(void **state)
     scene s = MOVING;
     s.contrast = 0.012, s.hot = 3, s.dust = 1;
     rf_sensor_map one, three;
-    assert_int_equal(try_find(&s, FRAMES, 1, &one), RF_OK);
-    assert_int_equal(try_find(&s, FRAMES, 3, &three), RF_OK);
+    assert_int_equal(try_find(&s, FRAMES, 1, 1, &one), RF_OK);
+    assert_int_equal(try_find(&s, FRAMES, 3, 1, &three), RF_OK);
     assert_int_equal(one.bad_count, three.bad_count);
     assert_memory_equal(one.bad, three.bad, (size_t)one.bad_count * sizeof *one.bad);
     assert_int_equal(one.dust_count, 1);
@@ -286,9 +250,9 @@ static void memory_keeps_its_bound_whatever_the_take(void **state)
         rf_sensor_map map;
         size_t before = rf_memory_held();
         rf_memory_reset_peak();
-        assert_int_equal(try_find(&s, frames, 2, &map), RF_OK);
+        assert_int_equal(try_find(&s, frames, 2, 1, &map), RF_OK);
         rf_sensor_map_free(&map);
-        size_t frame_bytes = (size_t)WIDTH * HEIGHT * 3 + 64 * HEIGHT;
+        size_t frame_bytes = (RF_SENSOR_EARLY + 1) * ((size_t)WIDTH * HEIGHT * 3 + 64 * HEIGHT);
         assert_true(rf_memory_peak() - before <= rf_sensor_memory_bytes(WIDTH, HEIGHT) + frame_bytes);
         assert_int_equal(rf_memory_held(), before);
     }
@@ -308,7 +272,7 @@ static void any_allocation_may_fail(void **state)
     do {
         rf_sensor_map map;
         failing_memory_arm(&memory);
-        status = try_find(&s, 4, 1, &map);
+        status = try_find(&s, 4, 1, 1, &map);
         rf_sensor_map_free(&map);
         memory.at += memory.at < 40 ? 0 : 6; /* each frame's is like the one before */
     } while (failing_memory_goes_on(&memory, status, NULL));

@@ -175,6 +175,40 @@ static void halves_are_kept_of_large_frames_and_no_more_than_announced(void **st
     rf_image_free(&luma);
 }
 
+/* The lumas kept are repaired of what was found since, of nothing twice; what was halved before is of no use. */
+static void dust_found_late_is_taken_out_of_what_is_kept(void **state)
+{
+    (void)state;
+    enum { SIDE = 8 };
+    static float gain[2][SIDE * SIDE];
+    rf_run_report report = {.frame_count = 2};
+    rf_image halves[2] = {{0}}, lumas[2] = {{0}};
+    rf_dust_spot dust[2] = {{.left = 0, .top = 0, .side = SIDE, .gain = gain[0]},
+                            {.left = 20, .top = 4, .side = SIDE, .gain = gain[1]}};
+    rf_run run = {.halves = halves};
+    rf_error err = {0};
+    run.take.lumas = lumas;
+    run.take.report = &report;
+    run.take.info.width = run.take.info.height = 32;
+    run.take.info.channels = 3;
+    run.take.sensor = (rf_sensor_map){.width = 32, .height = 32, .channels = 3, .dust = dust, .dust_count = 2};
+    for (int i = 0; i < SIDE * SIDE; i++)
+        gain[0][i] = gain[1][i] = 0.8f;
+    assert_int_equal(rf_image_alloc(&lumas[1], 32, 32, 1, RF_U8, "a luma", &err), RF_OK);
+    assert_int_equal(rf_image_alloc(&halves[1], 16, 16, 1, RF_U8, "a half", &err), RF_OK);
+    for (int y = 0; y < 32; y++)
+        memset(rf_image_row(&lumas[1], y), 100, 32);
+    assert_int_equal(rf_run_dust_found(&run, 2, &err), RF_OK);
+    assert_non_null(halves[1].data);
+    assert_int_equal(rf_run_dust_found(&run, 1, &err), RF_OK);
+    assert_null(halves[1].data);
+    assert_int_equal(((const uint8_t *)rf_image_row(&lumas[1], 3))[3], 100);
+    double light = (double)rf_linear_from_coded(100 / 255.0f) / 0.8;
+    int wanted = (int)(255 * (double)rf_coded_from_linear((float)light) + 0.5);
+    assert_int_equal(((const uint8_t *)rf_image_row(&lumas[1], 6))[25], wanted);
+    rf_image_free(&lumas[1]);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -182,6 +216,7 @@ int main(void)
         cmocka_unit_test(maps_that_are_not_asked_for_change_neither_picture_nor_depth),
         cmocka_unit_test(a_frame_of_the_sample_is_halved_like_the_others),
         cmocka_unit_test(halves_are_kept_of_large_frames_and_no_more_than_announced),
+        cmocka_unit_test(dust_found_late_is_taken_out_of_what_is_kept),
     };
     return cmocka_run_group_tests(tests, scratch_make, scratch_remove);
 }

@@ -65,6 +65,8 @@ typedef struct rf_sensor_map {
     int hot_count;
     rf_bad_sample *bad; /* owned; all samples these faults touch */
     int bad_count;
+    rf_bad_sample *bad_luma; /* owned; all pixels they touch, for lumas (channel 0) */
+    int bad_luma_count;
     rf_dust_spot *dust; /* owned */
     int dust_count;
 } rf_sensor_map;
@@ -86,6 +88,12 @@ void rf_sensor_destroy(rf_sensor **sensor);
 /* First look: each frame of the sample, all turned alike, in take order. `luma`: the frame's, of its size and sample
  * type (rf_image_luma); NULL: it is made here. RF_ERR_INPUT on another shape or one frame too many. */
 rf_status rf_sensor_survey(rf_sensor *sensor, const rf_image *frame, const rf_image *luma, rf_error *err) RF_CHECKED;
+
+/* May be left out; when RF_SENSOR_EARLY frames were surveyed: those once more. What may yet turn out to be a hot pixel
+ * is from then on examined as the others are surveyed, and the second look does without colour, unless too much of the
+ * subject persists as yet. The findings are the same. RF_ERR_INTERNAL at another time. */
+enum { RF_SENSOR_EARLY = 4 };
+rf_status rf_sensor_follow(rf_sensor *sensor, const rf_image *const frames[RF_SENSOR_EARLY], rf_error *err) RF_CHECKED;
 
 /* Ends the first look: *count suspects. With 0 the second look can be left out. */
 rf_status rf_sensor_suspects(rf_sensor *sensor, int *count, rf_error *err) RF_CHECKED;
@@ -136,5 +144,9 @@ void rf_sensor_map_free(rf_sensor_map *map);
  * least, dust divided out in linear light. The map is only read: several threads may repair different frames.
  * RF_ERR_INPUT on another shape. */
 rf_status rf_sensor_repair(const rf_sensor_map *map, rf_image *frame, rf_error *err) RF_CHECKED;
+
+/* The same for a frame's luma alone (RF_U8 or RF_U16, of the frame's size): what a repaired frame's luma would be but
+ * for 2 levels of 255 where a direction is chosen otherwise. */
+rf_status rf_sensor_repair_luma(const rf_sensor_map *map, rf_image *luma, rf_error *err) RF_CHECKED;
 
 #endif

@@ -6,7 +6,7 @@
 
 #include "railfold/sensor.h"
 
-/* ---- hot.c ---- */
+/* ---- hot.c, hot_judge.c ---- */
 
 enum { HOT_PATCH_RADIUS = 4, HOT_PATCH_SIDE = 2 * HOT_PATCH_RADIUS + 1, HOT_PATCH = HOT_PATCH_SIDE * HOT_PATCH_SIDE };
 
@@ -28,7 +28,16 @@ typedef struct hot_finder {
     size_t scratch_samples;
     hot_suspect *suspects;
     int count;
+    int followed; /* suspects are examined while the rest of the frames are surveyed */
 } hot_finder;
+
+enum { HOT_MISSING_MOST = RF_SENSOR_SAMPLE_MAX / 6 };
+
+/* In how many of the sampled frames a hot pixel stands out: 4 of 4, 5 of 6, 10 of 12. */
+static inline int rf_hot_frames_wanted(int frames)
+{
+    return frames - frames / 6;
+}
 
 rf_status rf_hot_open(hot_finder *self, int width, int height, int channels, rf_sample sample, rf_pool *pool,
                       rf_error *err) RF_CHECKED;
@@ -37,7 +46,13 @@ void rf_hot_survey(hot_finder *self, const rf_image *frame, rf_pool *pool);
 /* `take_changes`: enough is known to move or refocus, so that even a picture whose only spots are faults may be
  * repaired. */
 rf_status rf_hot_suspects(hot_finder *self, int take_changes, rf_pool *pool, rf_error *err) RF_CHECKED;
-void rf_hot_examine(hot_finder *self, const rf_image *frame);
+/* After the survey of the first `count` frames, which are shown again: whoever may yet become a suspect is examined
+ * from now on, as frames are surveyed. Not done (followed stays 0) where those are too many. */
+rf_status rf_hot_follow(hot_finder *self, const rf_image *const *frames, int count, rf_pool *pool,
+                        rf_error *err) RF_CHECKED;
+/* In how many frames the sample stood out, its own way. */
+int rf_hot_spots(const hot_finder *self, const hot_suspect *s);
+void rf_hot_examine(hot_finder *self, const rf_image *frame, rf_pool *pool);
 rf_status rf_hot_finish(hot_finder *self, rf_sensor_map *map, rf_error *err) RF_CHECKED;
 
 /* hot_extent.c: from the accepted suspects to the list of samples to replace. */

@@ -1,10 +1,10 @@
-/* hot.c - hot and dead pixels.
+/* hot.c - hot and dead pixels: the survey, and whom it suspects.
  *
- * Survey: a sample counts as bright (dark) in a frame when it lies STAND_OUT above all (below all) but one of eight
- * samples of its channel about 3 px away. Suspects are the samples that count in nearly all frames. Examination: each
- * suspect's excess is taken frame by frame against the median of the ring 4 px around it. */
-#include <math.h>
-#include <stdlib.h>
+ * A sample counts as bright (dark) in a frame when it lies STAND_OUT above all (below all) but one of eight samples of
+ * its channel about 3 px away. Suspects are the samples that count in nearly all frames. What may still become one
+ * after the first few frames is examined (hot_judge.c) as further frames are surveyed, so that none need be seen again.
+ */
+#include <limits.h>
 #include <string.h>
 
 #include "base/hot.h"
@@ -17,17 +17,12 @@ enum {
     RING_PX = 3,           /* reaches past a fault that demosaicing has widened to 5 px */
     RING_ROWS = 2 * RING_PX + 1,
     CHUNK = 256,
-    CROWD_PX = 20, /* a neighbourhood ... */
-    CROWD_MIN = 3, /* ... in which so many other persistent spots mean that the subject persists */
-    DARK = 16,     /* what a dark frame adds to a sample's count; a bright one adds 1 */
-    APART_PX = 3   /* suspects nearer than this are one fault */
+    DARK = 16 /* what a dark frame adds to a sample's count; a bright one adds 1 */
 };
 static const int STAND_OUT =
     65535 * 4 / 100; /* of white: what shows; five times the noise of a frame at high sensitivity */
 static const double MOST_PERSISTENT = 5e-4; /* of all pixels; hot pixels are ten times rarer even on warm sensors */
 static const double MOST_OF_SPOTS = 0.3;    /* of a frame's spots: more, and the frames are alike */
-static const float LIKE = 2.0f;             /* excess within this factor of its median */
-static const float WHITE = 0.985f, BLACK = 0.015f;
 
 static void clear_rows(void *arg, int begin, int end, int block, int thread)
 {
@@ -160,14 +155,11 @@ void rf_hot_survey(hot_finder *self, const rf_image *frame, rf_pool *pool)
     survey_job job = {.self = self, .frame = frame};
     rf_pool_rows(pool, self->height, BLOCK_ROWS, survey_rows, &job);
     self->surveyed++;
+    if (self->followed)
+        rf_hot_examine(self, frame, pool);
 }
 
 /* ---- suspects ---- */
-
-static int frames_wanted(int frames)
-{
-    return frames - frames / 6; /* 4 of 4, 5 of 6, 10 of 12 */
-}
 
 typedef struct spot_count {
     uint32_t persistent, all;
@@ -201,193 +193,98 @@ static void count_rows(void *arg, int begin, int end, int block, int thread)
         job->rows[y] = count_spots(job->self->spots + (size_t)y * row, row, job->wanted);
 }
 
-/* Lists the persistent samples of row y. */
+typedef struct spot_sum {
+    size_t persistent, all;
+} spot_sum;
+
+/* job->rows is freed by the caller. */
+static rf_status count_all(count_job *job, spot_sum *sum, rf_pool *pool, rf_error *err)
+{
+    int height = job->self->height;
+    rf_status status = rf_alloc(&job->rows, (size_t)height, sizeof *job->rows, "the suspected hot pixels", err);
+    *sum = (spot_sum){0};
+    if (status != RF_OK)
+        return status;
+    rf_pool_rows(pool, height, BLOCK_ROWS, count_rows, job);
+    for (int y = 0; y < height; y++) {
+        sum->persistent += job->rows[y].persistent;
+        sum->all += job->rows[y].all;
+    }
+    return RF_OK;
+}
+
+/* Lists the persistent samples of row y: while few frames are wanted, one may be among the bright and the dark. */
 static void list_row(hot_finder *self, int y, int wanted)
 {
     int channels = self->channels;
     size_t row = (size_t)self->width * (size_t)channels, first = (size_t)y * row;
-    for (size_t i = 0; i < row; i++) {
-        int spots = self->spots[first + i], sign = spots % DARK >= wanted ? 1 : spots / DARK >= wanted ? -1 : 0;
-        if (sign != 0)
-            self->suspects[self->count++] =
-                (hot_suspect){.x = (int)i / channels, .y = y, .channel = (int)i % channels, .sign = sign};
-    }
+    for (size_t i = 0; i < row; i++)
+        for (int sign = 1; sign >= -1; sign -= 2)
+            if ((sign > 0 ? self->spots[first + i] % DARK : self->spots[first + i] / DARK) >= wanted)
+                self->suspects[self->count++] =
+                    (hot_suspect){.x = (int)i / channels, .y = y, .channel = (int)i % channels, .sign = sign};
+}
+
+int rf_hot_spots(const hot_finder *self, const hot_suspect *s)
+{
+    size_t row = (size_t)self->width * (size_t)self->channels;
+    int spots = self->spots[(size_t)s->y * row + (size_t)s->x * (size_t)self->channels + (size_t)s->channel];
+    return s->sign > 0 ? spots % DARK : spots / DARK;
+}
+
+/* Who stands out in job->wanted frames becomes a suspect. */
+static rf_status list_all(hot_finder *self, const count_job *job, size_t persistent, rf_error *err)
+{
+    rf_status status = rf_alloc(&self->suspects, persistent, sizeof *self->suspects, "the suspected hot pixels", err);
+    for (int y = 0; y < self->height && status == RF_OK; y++)
+        if (job->rows[y].persistent > 0)
+            list_row(self, y, job->wanted);
+    return status;
+}
+
+/* Of those followed the ones that stood out often enough in the end. */
+static void narrow(hot_finder *self, int wanted)
+{
+    int count = 0;
+    for (int i = 0; i < self->count; i++)
+        if (rf_hot_spots(self, &self->suspects[i]) >= wanted)
+            self->suspects[count++] = self->suspects[i];
+    self->count = count;
 }
 
 rf_status rf_hot_suspects(hot_finder *self, int take_changes, rf_pool *pool, rf_error *err)
 {
     rf_status status;
     double pixels = (double)self->width * self->height, per_frame;
-    size_t persistent = 0, all = 0;
-    count_job job = {.self = self, .wanted = frames_wanted(self->surveyed)};
-    RF_TRY(rf_alloc(&job.rows, (size_t)self->height, sizeof *job.rows, "the suspected hot pixels", err));
-    rf_pool_rows(pool, self->height, BLOCK_ROWS, count_rows, &job);
-    for (int y = 0; y < self->height; y++) {
-        persistent += job.rows[y].persistent;
-        all += job.rows[y].all;
-    }
-    per_frame = (double)all / self->surveyed; /* samples that stand out; neighbours in a row count once */
-    if ((double)persistent <= MOST_PERSISTENT * pixels * self->channels + 64 && persistent <= MOST_SUSPECTS &&
-        (take_changes || (double)persistent <= MOST_OF_SPOTS * per_frame)) {
-        RF_TRY(rf_alloc(&self->suspects, persistent, sizeof *self->suspects, "the suspected hot pixels", err));
-        for (int y = 0; y < self->height; y++)
-            if (job.rows[y].persistent > 0)
-                list_row(self, y, job.wanted);
-    }
+    spot_sum sum;
+    count_job job = {.self = self, .wanted = rf_hot_frames_wanted(self->surveyed)};
+    RF_TRY(count_all(&job, &sum, pool, err));
+    per_frame = (double)sum.all / self->surveyed; /* samples that stand out; neighbours in a row count once */
+    int plausible = (double)sum.persistent <= MOST_PERSISTENT * pixels * self->channels + 64 &&
+                    sum.persistent <= MOST_SUSPECTS &&
+                    (take_changes || (double)sum.persistent <= MOST_OF_SPOTS * per_frame);
+    if (self->followed)
+        narrow(self, plausible ? job.wanted : INT_MAX);
+    else if (plausible)
+        RF_TRY(list_all(self, &job, sum.persistent, err));
 done:
     rf_free(job.rows);
     return status;
 }
 
-/* ---- examination ---- */
-
-static float median(float *values, int count)
-{
-    for (int i = 1; i < count; i++) { /* at most 32 of them */
-        float v = values[i];
-        int j = i;
-        for (; j > 0 && values[j - 1] > v; j--)
-            values[j] = values[j - 1];
-        values[j] = v;
-    }
-    return count % 2 != 0 ? values[count / 2] : 0.5f * (values[count / 2 - 1] + values[count / 2]);
-}
-
-/* Median of the patch's rim inside the picture. */
-static float surroundings(const rf_image *frame, const hot_suspect *s, int channel)
-{
-    float rim[4 * (HOT_PATCH_SIDE - 1)];
-    int count = 0;
-    for (int dy = -HOT_PATCH_RADIUS; dy <= HOT_PATCH_RADIUS; dy++)
-        for (int dx = -HOT_PATCH_RADIUS; dx <= HOT_PATCH_RADIUS; dx++) {
-            int x = s->x + dx, y = s->y + dy;
-            int on_rim =
-                dx == -HOT_PATCH_RADIUS || dx == HOT_PATCH_RADIUS || dy == -HOT_PATCH_RADIUS || dy == HOT_PATCH_RADIUS;
-            if (on_rim && x >= 0 && y >= 0 && x < frame->width && y < frame->height)
-                rim[count++] = rf_sample_coded(frame, x, y, channel);
-        }
-    return count > 0 ? median(rim, count) : 0.0f;
-}
-
-static void examine_one(hot_suspect *s, const rf_image *frame, int k)
-{
-    for (int c = 0; c < frame->channels; c++) {
-        float around = surroundings(frame, s, c);
-        for (int i = 0; i < HOT_PATCH; i++) {
-            int x = s->x + i % HOT_PATCH_SIDE - HOT_PATCH_RADIUS, y = s->y + i / HOT_PATCH_SIDE - HOT_PATCH_RADIUS;
-            if (x < 0 || y < 0 || x >= frame->width || y >= frame->height)
-                continue;
-            float excess = rf_sample_coded(frame, x, y, c) - around;
-            s->sum[c][i] += excess;
-            s->square[c][i] += excess * excess;
-        }
-        if (c != s->channel)
-            continue;
-        float value = rf_sample_coded(frame, s->x, s->y, c);
-        float light = rf_linear_from_coded(value), light_around = rf_linear_from_coded(around);
-        s->excess[k] = s->sign > 0 ? light - light_around : (light_around - light) / fmaxf(light_around, 1e-3f);
-        if (s->sign > 0 ? value > WHITE : value < BLACK)
-            s->clipped |= 1 << k;
-    }
-}
-
-void rf_hot_examine(hot_finder *self, const rf_image *frame)
-{
-    for (int i = 0; i < self->count; i++)
-        examine_one(&self->suspects[i], frame, self->examined);
-    self->examined++;
-}
-
-/* ---- verdict ---- */
-
-static int is_consistent(const hot_suspect *s, int frames)
-{
-    float sorted[RF_SENSOR_SAMPLE_MAX];
-    memcpy(sorted, s->excess, sizeof sorted);
-    float middle = median(sorted, frames);
-    int alike = 0;
-    for (int k = 0; k < frames; k++)
-        alike += (s->clipped >> k & 1) != 0 || (s->excess[k] * LIKE >= middle && s->excess[k] <= LIKE * middle);
-    return middle > 0 && alike >= frames_wanted(frames);
-}
-
-static float strength(const hot_suspect *s)
-{
-    return fabsf(s->sum[s->channel][HOT_PATCH / 2]);
-}
-
-static int far_apart(const hot_suspect *a, const hot_suspect *b, int px)
-{
-    return abs(a->x - b->x) > px || abs(a->y - b->y) > px;
-}
-
-/* The suspects from *begin to before *end lie in the rows within `px` of the i-th: they are in reading order. */
-static void rows_near(const hot_suspect *const *faults, int count, int i, int px, int *begin, int *end)
-{
-    *begin = *end = i;
-    while (*begin > 0 && faults[i]->y - faults[*begin - 1]->y <= px)
-        --*begin;
-    while (*end < count && faults[*end]->y - faults[i]->y <= px)
-        ++*end;
-}
-
-/* Of faults close together the strongest stands for all. */
-static int is_strongest(const hot_suspect *const *faults, int count, int i)
-{
-    const hot_suspect *s = faults[i];
-    int begin, end;
-    rows_near(faults, count, i, APART_PX, &begin, &end);
-    for (int j = begin; j < end; j++) {
-        const hot_suspect *other = faults[j];
-        if (j == i || far_apart(s, other, APART_PX))
-            continue;
-        if (strength(other) > strength(s) || (strength(other) == strength(s) && j < i))
-            return 0;
-    }
-    return 1;
-}
-
-static int is_crowded(const hot_suspect *const *faults, int count, int i)
-{
-    int others = 0, begin, end;
-    rows_near(faults, count, i, CROWD_PX, &begin, &end);
-    for (int j = begin; j < end; j++)
-        others += j != i && !far_apart(faults[i], faults[j], CROWD_PX);
-    return others >= CROWD_MIN;
-}
-
-/* Keeps of list[0..count) what `keep` says, judged on the whole list; `kept` is room for as many. */
-static int sift(const hot_suspect **list, int count, const hot_suspect **kept,
-                int (*keep)(const hot_suspect *const *, int, int))
-{
-    int kept_count = 0;
-    for (int i = 0; i < count; i++)
-        if (keep(list, count, i))
-            kept[kept_count++] = list[i];
-    return kept_count;
-}
-
-static int is_lonely(const hot_suspect *const *faults, int count, int i)
-{
-    return !is_crowded(faults, count, i);
-}
-
-rf_status rf_hot_finish(hot_finder *self, rf_sensor_map *map, rf_error *err)
+rf_status rf_hot_follow(hot_finder *self, const rf_image *const *frames, int count, rf_pool *pool, rf_error *err)
 {
     rf_status status;
-    const hot_suspect **list = NULL, **other = NULL;
-    int count = 0;
-    RF_TRY(rf_alloc(&list, (size_t)self->count, sizeof *list, "the suspected hot pixels", err));
-    RF_TRY(rf_alloc(&other, (size_t)self->count, sizeof *other, "the suspected hot pixels", err));
-    for (int i = 0; i < self->count; i++)
-        if (is_consistent(&self->suspects[i], self->examined))
-            list[count++] = &self->suspects[i];
-    count = sift(list, count, other, is_strongest);
-    count = sift(other, count, list, is_lonely);
-    if (count > 0)
-        RF_TRY(rf_hot_extent(self, list, count, map, err));
+    spot_sum sum;
+    count_job job = {.self = self, .wanted = count - HOT_MISSING_MOST};
+    RF_TRY(count_all(&job, &sum, pool, err));
+    if (sum.persistent <= MOST_SUSPECTS) {
+        RF_TRY(list_all(self, &job, sum.persistent, err));
+        self->followed = 1;
+        for (int k = 0; k < count; k++)
+            rf_hot_examine(self, frames[k], pool);
+    }
 done:
-    rf_free(list);
-    rf_free(other);
+    rf_free(job.rows);
     return status;
 }

@@ -103,16 +103,37 @@ static void mark(extent *e, const hot_suspect *s)
     }
 }
 
-static unsigned char steps_to_good(const extent *e, const rf_bad_sample *b, int step_x, int step_y)
+static unsigned char steps_to_good(const extent *e, const rf_bad_sample *b, int channels, int step_x, int step_y)
 {
     for (int n = 1; n <= LOOK_PX; n++) {
         int x = b->x + n * step_x, y = b->y + n * step_y;
         if (x < 0 || y < 0 || x >= e->self->width || y >= e->self->height)
             return 0;
-        if ((*bad_at(e, x, y) >> b->channel & 1) == 0)
+        if ((*bad_at(e, x, y) & channels) == 0)
             return (unsigned char)n;
     }
     return 0;
+}
+
+/* `channels`: bit c set where channel c is to be good. */
+static void find_good(const extent *e, rf_bad_sample *b, int channels)
+{
+    for (int d = 0; d < DIRECTIONS; d++) {
+        b->before[d] = steps_to_good(e, b, channels, -STEP[d][0], -STEP[d][1]);
+        b->after[d] = steps_to_good(e, b, channels, STEP[d][0], STEP[d][1]);
+    }
+}
+
+/* A pixel's luma is bad where any of its channels is. */
+static void list_luma(const extent *e, rf_sensor_map *map)
+{
+    for (int i = 0; i < e->count; i++) {
+        rf_bad_sample b = {.x = e->list[i].x, .y = e->list[i].y};
+        if ((*bad_at(e, b.x, b.y) & ((1 << e->list[i].channel) - 1)) != 0)
+            continue; /* listed for an earlier channel */
+        find_good(e, &b, ~0);
+        map->bad_luma[map->bad_luma_count++] = b;
+    }
 }
 
 static float strength(const hot_suspect *s)
@@ -148,10 +169,9 @@ rf_status rf_hot_extent(const hot_finder *self, const hot_suspect *const *accept
     }
     map->bad_count = e.count;
     for (int i = 0; i < e.count; i++)
-        for (int d = 0; d < DIRECTIONS; d++) {
-            e.list[i].before[d] = steps_to_good(&e, &e.list[i], -STEP[d][0], -STEP[d][1]);
-            e.list[i].after[d] = steps_to_good(&e, &e.list[i], STEP[d][0], STEP[d][1]);
-        }
+        find_good(&e, &e.list[i], 1 << e.list[i].channel);
+    RF_TRY(rf_alloc(&map->bad_luma, (size_t)e.count, sizeof *map->bad_luma, "the hot pixels", err));
+    list_luma(&e, map);
 done:
     return status;
 }

@@ -20,6 +20,7 @@ void rf_sensor_map_free(rf_sensor_map *map)
     rf_free(map->dust);
     rf_free(map->hot);
     rf_free(map->bad);
+    rf_free(map->bad_luma);
     *map = (rf_sensor_map){0};
 }
 
@@ -76,18 +77,29 @@ static void divide_out(const rf_dust_spot *spot, rf_image *frame)
         }
 }
 
-rf_status rf_sensor_repair(const rf_sensor_map *map, rf_image *frame, rf_error *err)
+static rf_status repair(const rf_sensor_map *map, const rf_bad_sample *bad, int bad_count, int channels,
+                        rf_image *frame, rf_error *err)
 {
     if (rf_sensor_map_is_empty(map))
         return RF_OK;
-    if (frame->width != map->width || frame->height != map->height || frame->channels != map->channels ||
+    if (frame->width != map->width || frame->height != map->height || frame->channels != channels ||
         frame->sample == RF_F32)
         return rf_fail(err, RF_ERR_INPUT,
                        "a frame of %d x %d pixels and %d channels does not fit the sensor's %d x %d and %d",
-                       frame->width, frame->height, frame->channels, map->width, map->height, map->channels);
-    for (int i = 0; i < map->bad_count; i++)
-        replace(&map->bad[i], frame);
+                       frame->width, frame->height, frame->channels, map->width, map->height, channels);
+    for (int i = 0; i < bad_count; i++)
+        replace(&bad[i], frame);
     for (int i = 0; i < map->dust_count; i++)
         divide_out(&map->dust[i], frame);
     return RF_OK;
+}
+
+rf_status rf_sensor_repair(const rf_sensor_map *map, rf_image *frame, rf_error *err)
+{
+    return repair(map, map->bad, map->bad_count, map->channels, frame, err);
+}
+
+rf_status rf_sensor_repair_luma(const rf_sensor_map *map, rf_image *luma, rf_error *err)
+{
+    return repair(map, map->bad_luma, map->bad_luma_count, 1, luma, err);
 }

@@ -131,18 +131,30 @@ done:
     return status;
 }
 
+rf_status rf_sensor_follow(rf_sensor *s, const rf_image *const frames[RF_SENSOR_EARLY], rf_error *err)
+{
+    rf_status status = RF_OK;
+    if (s->hot.surveyed != RF_SENSOR_EARLY || s->hot.followed)
+        return rf_fail(err, RF_ERR_INTERNAL, "hot pixels are followed once, from %d frames on, not from %d",
+                       RF_SENSOR_EARLY, s->hot.surveyed);
+    for (int i = 0; i < RF_SENSOR_EARLY && status == RF_OK; i++)
+        status = check_shape(s, frames[i], s->channels, err);
+    return status == RF_OK ? rf_hot_follow(&s->hot, frames, RF_SENSOR_EARLY, s->pool, err) : status;
+}
+
 int rf_sensor_wants_colour(const rf_sensor *s)
 {
-    return s->hot.count > 0;
+    return s->hot.count > 0 && !s->hot.followed;
 }
 
 rf_status rf_sensor_examine(rf_sensor *s, const rf_image *frame, const rf_image *luma, rf_error *err)
 {
     rf_status status;
-    if (frame == NULL && (luma == NULL || s->hot.count > 0))
+    if (frame == NULL && (luma == NULL || rf_sensor_wants_colour(s)))
         return rf_fail(err, RF_ERR_INTERNAL, "%d hot pixels cannot be examined without the frame", s->hot.count);
-    RF_TRY(see(s, frame, &luma, s->hot.examined, s->hot.surveyed, err));
-    rf_hot_examine(&s->hot, frame);
+    RF_TRY(see(s, frame, &luma, s->dust.examined, s->hot.surveyed, err));
+    if (!s->hot.followed)
+        rf_hot_examine(&s->hot, frame, s->pool);
     rf_dust_examine(&s->dust, luma, s->pool);
 done:
     return status;
@@ -152,7 +164,7 @@ rf_status rf_sensor_finish(rf_sensor *s, rf_sensor_map *map, rf_error *err)
 {
     rf_status status = RF_OK;
     *map = (rf_sensor_map){.width = s->width, .height = s->height, .channels = s->channels};
-    if (s->hot.examined < RF_SENSOR_SAMPLE_MIN)
+    if (s->dust.examined < RF_SENSOR_SAMPLE_MIN)
         return RF_OK;
     RF_TRY(rf_hot_finish(&s->hot, map, err));
     RF_TRY(rf_dust_finish(&s->dust, map, s->pool, err));

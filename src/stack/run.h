@@ -61,6 +61,10 @@ rf_status rf_run_keep_half(rf_run *run, int k, const rf_image *luma, rf_pool *po
 
 /* Every used frame's is there. */
 int rf_run_has_halves(const rf_run *run);
+
+/* Dust spots beyond the first `known` ones were found since: they are taken out of the lumas that are kept, the halved
+ * ones are forgotten. */
+rf_status rf_run_dust_found(rf_run *run, int known, rf_error *err) RF_CHECKED;
 void rf_run_forget_halves(rf_run *run);
 
 /* Which frames a look reads that wants their longer side of no less than side_px. */

@@ -58,7 +58,7 @@ enum { SLOTS = RF_POOL_LANES + 1 }; /* one luma in hand, one in each lane */
 typedef struct luma_slot {
     rf_run *run;
     int frame, reduce, halves;
-    rf_image whole; /* a repaired frame, where the sensor has faults */
+    rf_image plane; /* a repaired luma, where the sensor has faults */
     rf_image luma;
     rf_status status;
     rf_error error;
@@ -76,17 +76,20 @@ static rf_status read_luma(luma_slot *s, rf_error *err)
 {
     rf_status status;
     rf_run *run = s->run;
-    rf_image *half = &run->halves[s->frame], plane = {0};
+    rf_image *half = &run->halves[s->frame], *kept = &run->take.lumas[s->frame], plane = {0};
     if (half->data == NULL && s->halves) {
         RF_TRY(rf_take_read_plane(&run->take, s->frame, &plane, err));
         RF_TRY(rf_run_keep_half(run, s->frame, &plane, NULL, err)); /* the pool is at work on another frame */
     }
-    if (half->data == NULL)
-        return rf_take_read_luma(&run->take, s->frame, s->reduce, &s->whole, &s->luma, err);
+    if (half->data == NULL && kept->data == NULL)
+        return rf_take_read_luma(&run->take, s->frame, s->reduce, &s->plane, &s->luma, err);
     if (s->luma.data == NULL)
         RF_TRY(rf_image_alloc_raw(&s->luma, run->take.info.width / s->reduce, run->take.info.height / s->reduce, 1,
                                   RF_F32, "a frame's luma", err));
-    rf_image_luma(half, s->reduce / 2, &s->luma, NULL);
+    if (half->data != NULL)
+        rf_image_luma(half, s->reduce / 2, &s->luma, NULL);
+    else
+        rf_image_luma(kept, s->reduce, &s->luma, NULL);
 done:
     rf_image_free(&plane);
     return status;
@@ -118,7 +121,7 @@ static void end_feed(luma_feed *feed)
     for (int lane = 0; lane < RF_POOL_LANES; lane++)
         rf_pool_join_on(feed->run->take.pool, lane);
     for (int i = 0; i < SLOTS; i++) {
-        rf_image_free(&feed->slots[i].whole);
+        rf_image_free(&feed->slots[i].plane);
         rf_image_free(&feed->slots[i].luma);
     }
 }
@@ -201,8 +204,7 @@ static rf_status feed_aligner(rf_run *run, rf_align *align, rf_shadow *shadow, i
     rf_take *take = &run->take;
     int count = take->report->frame_count, reference = take->reference;
     rf_status status = RF_OK;
-    luma_feed feed = {
-        .run = run, .reduce = reduce, .halves = rf_run_halves_all(run) && rf_sensor_map_is_empty(&take->sensor)};
+    luma_feed feed = {.run = run, .reduce = reduce, .halves = rf_run_halves_all(run)};
     *moved = 0;
     for (int k = 0; k < RF_POOL_LANES; k++)
         start(&feed, k);
@@ -282,9 +284,8 @@ rf_status rf_run_align(rf_run *run, rf_error *err)
     RF_TRY(solve(run, align, err));
     if (shadow != NULL)
         RF_TRY(rf_shadow_finish(shadow, run->poses, &take->sensor, err));
+    RF_TRY(rf_run_dust_found(run, take->report->dust_spots, err));
     take->report->dust_spots = take->sensor.dust_count;
-    if (!rf_sensor_map_is_empty(&take->sensor)) /* found just now: what was kept shows it */
-        rf_run_forget_halves(run);
 done:
     rf_align_destroy(&align);
     rf_shadow_destroy(&shadow);

@@ -84,6 +84,8 @@ static void begin_pass(rf_run *run, const depth_run *r, int pass)
     rf_reading now = r->reading;
     if (shows_kept(run, r, pass))
         return;
+    now.luma = pass == 0;
+    now.ahead = pass == 0 ? RF_FEED_AHEAD : now.ahead;
     now.reduce = pass == 0 ? now.reduce : 1; /* the near view is gathered at full size */
     rf_run_begin_pass(run, now);
 }
@@ -95,8 +97,10 @@ static rf_status run_one_pass(rf_run *run, depth_run *r, int pass, int all, rf_e
     rf_status status = shows_kept(run, r, pass) ? show_kept(run, r, pass * all, total, err)
                                                 : rf_run_pass(run, "depth", pass * all, total,
                                                               r->small ? look_and_keep : add_to_depth, r, err);
-    if (!r->small) /* the next pass holds more */
+    if (!r->small) { /* the next pass holds more */
         rf_run_forget_halves(run);
+        rf_take_forget_lumas(&run->take);
+    }
     return status;
 }
 
@@ -258,6 +262,8 @@ static rf_status find_depth(rf_run *run, depth_run *r, rf_error *err)
     double blur;
     RF_TRY(look_at_blur(run, &run->look, &blur, err));
     r->reading = reading_of(1, blur > 0 ? next_reduce(1, blur, &run->take.info) : 1, count, &run->take.info);
+    if (r->reading.reduce > 1)
+        rf_take_forget_lumas(&run->take);
     for (;;) {
         RF_TRY(run_passes(run, r, err));
         blur = rf_depth_blur_px_per_step(r->depth);

@@ -33,6 +33,24 @@ int rf_run_has_halves(const rf_run *run)
     return 1;
 }
 
+rf_status rf_run_dust_found(rf_run *run, int known, rf_error *err)
+{
+    rf_status status = RF_OK;
+    rf_take *take = &run->take;
+    rf_sensor_map found = {.width = take->info.width,
+                           .height = take->info.height,
+                           .channels = take->info.channels,
+                           .dust = take->sensor.dust + known, /* borrowed */
+                           .dust_count = take->sensor.dust_count - known};
+    if (found.dust_count == 0)
+        return RF_OK;
+    for (int k = 0; k < take->report->frame_count && status == RF_OK; k++)
+        if (take->lumas[k].data != NULL)
+            status = rf_sensor_repair_luma(&found, &take->lumas[k], err);
+    rf_run_forget_halves(run);
+    return status;
+}
+
 void rf_run_forget_halves(rf_run *run)
 {
     for (int k = 0; run->halves != NULL && k < run->take.report->frame_count; k++)

@@ -20,6 +20,8 @@ typedef struct look {
     int count, kept;                 /* frames, and how many of them have their luma kept */
     int second, wants_whole;
     rf_image lumas[RF_SENSOR_SAMPLE_MAX];
+    rf_image early[RF_SENSOR_EARLY]; /* the first frames, until they are seen once more */
+    int early_count;
     slot slots[SLOTS];
 } look;
 
@@ -88,13 +90,38 @@ static void wait_for_lanes(look *l)
         rf_pool_join_on(l->take->pool, lane);
 }
 
-static rf_status see(rf_run *run, const look *l, rf_sensor *sensor, const slot *s, rf_error *err)
+static void forget_early(look *l)
+{
+    for (int i = 0; i < RF_SENSOR_EARLY; i++)
+        rf_image_free(&l->early[i]);
+}
+
+/* Frames of 3 bytes a pixel leave room to hold the first ones until there are enough to tell what to follow: then no
+ * frame is decoded again for hot pixels. */
+static rf_status hold_early(look *l, rf_sensor *sensor, slot *s, rf_error *err)
+{
+    const rf_image *shown[RF_SENSOR_EARLY];
+    if (l->take->info.sample != RF_U8 || l->early_count >= RF_SENSOR_EARLY)
+        return RF_OK;
+    l->early[l->early_count++] = s->whole;
+    s->whole = (rf_image){0};
+    if (l->early_count < RF_SENSOR_EARLY)
+        return RF_OK;
+    for (int i = 0; i < RF_SENSOR_EARLY; i++)
+        shown[i] = &l->early[i];
+    rf_status status = rf_sensor_follow(sensor, shown, err);
+    forget_early(l);
+    return status;
+}
+
+static rf_status see(rf_run *run, look *l, rf_sensor *sensor, slot *s, rf_error *err)
 {
     if (l->second)
         return rf_sensor_examine(sensor, l->wants_whole ? &s->whole : NULL, s->luma, err);
     rf_status status = rf_sensor_survey(sensor, &s->whole, s->luma, err);
-    return status == RF_OK && s->luma == &s->passing ? rf_run_keep_half(run, s->frame, s->luma, run->take.pool, err)
-                                                     : status;
+    if (status == RF_OK && s->luma == &s->passing)
+        status = rf_run_keep_half(run, s->frame, s->luma, run->take.pool, err);
+    return status == RF_OK ? hold_early(l, sensor, s, err) : status;
 }
 
 /* Every frame of a look that was begun, the next ones decoded meanwhile. */
@@ -121,13 +148,25 @@ done:
     return status;
 }
 
-static rf_status halve_kept(rf_run *run, look *l, rf_error *err)
+/* Their halves, and of 8-bit frames the lumas themselves, go on to the aligner and the depth, repaired. Those of 16-bit
+ * frames would make the aligner hold the most; such files are read quickly. */
+static rf_status pass_on(rf_run *run, look *l, rf_error *err)
 {
     rf_status status = RF_OK;
+    rf_take *take = l->take;
+    if (!rf_sensor_map_is_empty(&take->sensor)) /* what was halved on the way is not repaired */
+        rf_run_forget_halves(run);
     for (int i = 0; i < l->count && status == RF_OK; i++) {
-        if (l->index[i] >= 0 && l->lumas[i].data != NULL)
-            status = rf_run_keep_half(run, l->index[i], &l->lumas[i], l->take->pool, err);
-        rf_image_free(&l->lumas[i]);
+        if (l->index[i] < 0 || l->lumas[i].data == NULL)
+            continue;
+        rf_image *luma = &take->lumas[l->index[i]];
+        *luma = l->lumas[i];
+        l->lumas[i] = (rf_image){0};
+        status = rf_sensor_repair_luma(&take->sensor, luma, err);
+        if (status == RF_OK)
+            status = rf_run_keep_half(run, l->index[i], luma, take->pool, err);
+        if (luma->sample != RF_U8)
+            rf_image_free(luma);
     }
     return status;
 }
@@ -141,6 +180,7 @@ static void end_look(look *l)
     }
     for (int i = 0; i < l->count; i++)
         rf_image_free(&l->lumas[i]);
+    forget_early(l);
 }
 
 rf_status rf_run_sensor(rf_run *run, rf_error *err)
@@ -171,10 +211,7 @@ rf_status rf_run_sensor(rf_run *run, rf_error *err)
     }
     take->report->hot_pixels = take->sensor.hot_count;
     take->report->dust_spots = take->sensor.dust_count;
-    if (rf_sensor_map_is_empty(&take->sensor))
-        RF_TRY(halve_kept(run, &l, err));
-    else /* the aligner is to see repaired frames */
-        rf_run_forget_halves(run);
+    RF_TRY(pass_on(run, &l, err));
     RF_TRY(rf_take_progress(take, "sensor", total, total, err));
 done:
     rf_sensor_destroy(&sensor);

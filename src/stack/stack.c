@@ -57,20 +57,25 @@ size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_byt
     size_t maps = 12 * pixels, merging = decoded + maps + rf_merge_bytes(&merge);
     size_t depth = rf_depth_memory_bytes(width, height, frame_count, threads);
     /* One frame in hand, one in each lane, and what is kept of the sample: its lumas and, where those are too many,
-     * what passes and the halves of it. */
+     * what passes and the halves of it. While the first frames are held fewer lumas are. */
     size_t reduce = (size_t)rf_run_luma_reduce(width, height), lumas = pixels / (reduce * reduce);
     size_t slots = RF_POOL_LANES + 1, in_flight = decoded / 2 * slots, plane = pixels * (size_t)sample_bytes;
     size_t passing = sample_bytes > 1 ? slots * plane + RF_SENSOR_SAMPLE_MAX / 2 * plane / 4 : 0;
-    size_t looking = in_flight + RF_SENSOR_LUMA_BYTES * pixels + passing + rf_sensor_memory_bytes(width, height);
-    /* Whole frames to be repaired or lumas to be halved, those of frames that must be decoded whole for it, and what is
-     * kept of them; lumas as floats, those kept for the depth's first look, the aligner (align.h), and the search for
+    size_t seen = RF_SENSOR_LUMA_BYTES * pixels, seen_early = (RF_SENSOR_EARLY + RF_POOL_LANES) * (decoded / 2 + plane);
+    size_t looking = in_flight + (sample_bytes > 1 || seen + in_flight > seen_early ? seen : seen_early - in_flight) +
+                     passing + rf_sensor_memory_bytes(width, height);
+    /* The sample's lumas; others to be repaired or halved, frames that must be decoded whole for it, and what is kept
+     * of the halves; lumas as floats, those kept for the depth's first look, the aligner (align.h), and the search for
      * dust that goes along. */
     size_t kept = reduce > 1 ? RF_LOOK_FRAMES : 0, halves = (size_t)rf_run_halves_most(sample_bytes);
     halves = reduce > 1 ? (frame_count < (int)halves ? (size_t)frame_count : halves) * (plane / 4) : 0;
-    size_t halving = reduce > 1 ? halves + RF_POOL_LANES * (decoded / 2 + plane) : 0;
-    size_t aligning = (in_flight > halving ? in_flight : halving) + (4 * (slots + kept) + 48) * lumas +
-                      ((size_t)2 << 20) + ((size_t)frame_count << 12) +
+    size_t passed_on = sample_bytes > 1 ? 0 : seen;
+    size_t aligning = passed_on + slots * plane + RF_POOL_LANES * (decoded / 2) + halves +
+                      (4 * (slots + kept) + 48) * lumas + ((size_t)2 << 20) + ((size_t)frame_count << 12) +
                       rf_shadow_memory_bytes(width, height, frame_count);
+    /* The depth's first pass sees lumas, the sample's among them, and holds 17 bytes a pixel less than the most. */
+    size_t reading = passed_on + slots * plane;
+    depth += reading > 17 * pixels ? reading - 17 * pixels : 0;
     size_t most = merging > depth ? merging : depth;
     most = most > aligning ? most : aligning;
     /* The picture, the maps and one map's copy beside the picture and the maps moved to scale. */

@@ -62,6 +62,7 @@ rf_status rf_take_read_plane(const rf_take *take, int k, rf_image *luma, rf_erro
     RF_TRY(rf_frame_read_luma_as(take->options->frames[k], &take->limits, 1, take->info.sample, luma, &now, NULL, err));
     RF_TRY(check_shape(take, k, &now, err));
     RF_TRY(rf_take_check_unchanged(take, k, &now.stamp, err));
+    RF_TRY(rf_sensor_repair_luma(&take->sensor, luma, err));
 done:
     return status;
 }
@@ -164,6 +165,8 @@ rf_status rf_take_open(rf_take *take, const rf_merge_options *options, rf_run_re
     take->limits = rf_frame_limits_pixels(options->max_pixels);
     rf_status status = rf_alloc(&take->stamps, (size_t)options->frame_count, sizeof *take->stamps, "the frames", err);
     if (status == RF_OK)
+        status = rf_alloc(&take->lumas, (size_t)options->frame_count, sizeof *take->lumas, "the frames", err);
+    if (status == RF_OK)
         status = probe_all(take, err);
     if (status != RF_OK)
         return status;
@@ -179,14 +182,22 @@ rf_status rf_take_settle_reference(rf_take *take, rf_error *err)
     return rf_frame_probe(take->options->frames[take->reference], &take->limits, &info, &take->metadata, err);
 }
 
+void rf_take_forget_lumas(rf_take *take)
+{
+    for (int k = 0; take->lumas != NULL && k < take->options->frame_count; k++)
+        rf_image_free(&take->lumas[k]);
+}
+
 void rf_take_close(rf_take *take)
 {
+    rf_take_forget_lumas(take);
+    rf_free(take->lumas);
     rf_free(take->stamps);
     rf_metadata_free(&take->metadata);
     rf_sensor_map_free(&take->sensor);
 }
 
-rf_status rf_take_read_luma(const rf_take *take, int k, int reduce, rf_image *whole, rf_image *luma, rf_error *err)
+rf_status rf_take_read_luma(const rf_take *take, int k, int reduce, rf_image *plane, rf_image *luma, rf_error *err)
 {
     rf_status status;
     rf_frame_info now;
@@ -196,12 +207,11 @@ rf_status rf_take_read_luma(const rf_take *take, int k, int reduce, rf_image *wh
         RF_TRY(rf_take_check_unchanged(take, k, &now.stamp, err));
         return RF_OK;
     }
-    RF_TRY(rf_take_read(take, k, whole, err));
-    RF_TRY(rf_sensor_repair(&take->sensor, whole, err));
+    RF_TRY(rf_take_read_plane(take, k, plane, err));
     if (luma->data == NULL)
         RF_TRY(
-            rf_image_alloc_raw(luma, whole->width / reduce, whole->height / reduce, 1, RF_F32, "a frame's luma", err));
-    rf_image_luma(whole, reduce, luma, NULL); /* the pool is at work on the frame before */
+            rf_image_alloc_raw(luma, plane->width / reduce, plane->height / reduce, 1, RF_F32, "a frame's luma", err));
+    rf_image_luma(plane, reduce, luma, NULL); /* the pool is at work on the frame before */
 done:
     return status;
 }
@@ -221,8 +231,10 @@ static void decode_ahead(void *arg)
     rf_feed_slot *slot = arg;
     rf_take *take = slot->take;
     slot->err = (rf_error){0};
-    if (slot->reduce > 1) {
-        slot->status = rf_take_read_luma(take, slot->k, slot->reduce, &slot->whole, slot->image, &slot->err);
+    if (slot->reduce > 1 || slot->luma) {
+        slot->status = slot->reduce > 1
+                           ? rf_take_read_luma(take, slot->k, slot->reduce, &slot->plane, slot->image, &slot->err)
+                           : rf_take_read_plane(take, slot->k, slot->image, &slot->err);
         return;
     }
     slot->status = rf_take_read(take, slot->k, slot->image, &slot->err);
@@ -248,8 +260,13 @@ static void begin_next(rf_feed *feed)
         slot->take = feed->take;
         slot->k = feed->next;
         slot->reduce = feed->reading.reduce;
-        slot->image = &feed->images[feed->begun % (ahead + 1)];
-        rf_pool_side_on(feed->take->pool, feed->begun % ahead, decode_ahead, slot);
+        slot->luma = feed->reading.luma;
+        slot->frame = slot->image = &feed->images[feed->begun % (ahead + 1)];
+        slot->status = RF_OK;
+        if (slot->luma && slot->reduce == 1 && feed->take->lumas[slot->k].data != NULL)
+            slot->frame = &feed->take->lumas[slot->k];
+        else
+            rf_pool_side_on(feed->take->pool, feed->begun % ahead, decode_ahead, slot);
         feed->begun++;
     }
 }
@@ -276,7 +293,7 @@ rf_status rf_feed_next(rf_feed *feed, int *k, const rf_image **frame, rf_error *
         rf_pool_join_on(feed->take->pool, lane);
         *k = slot->k;
         if (slot->status == RF_OK) {
-            *frame = slot->image;
+            *frame = slot->frame;
         } else {
             rf_status status = rf_take_bad_frame(feed->take, slot->k, slot->status, &slot->err, err);
             if (status != RF_OK)
@@ -295,7 +312,7 @@ void rf_feed_stop(rf_feed *feed)
         return;
     for (int i = 0; i < RF_FEED_AHEAD; i++) {
         rf_pool_join_on(feed->take->pool, i);
-        rf_image_free(&feed->slots[i].whole);
+        rf_image_free(&feed->slots[i].plane);
     }
     for (int i = 0; i <= RF_FEED_AHEAD; i++)
         rf_image_free(&feed->images[i]);
