@@ -247,6 +247,48 @@ static void threads_and_splits_give_the_same_bytes(void **state)
     rf_image_free(&many);
 }
 
+/* Luma shares weights among neighbours: it is that of the colours to within what a 64th of a pixel changes, and the
+ * same whatever piece it is read in. */
+static void luma_is_that_of_the_colours_in_any_piece(void **state)
+{
+    (void)state;
+    enum { W = 200, H = 150 };
+    static const double turns[] = {0, 1e-5, 0.0026, -0.02, 0.2}; /* the last takes the slow way */
+    static float colour[H][3 * W], luma[H][W], piece[H][W];
+    static int covered[H][2];
+    for (int channels = 1; channels <= 3; channels += 2)
+        for (int t = 0; t < 5; t++) {
+            rf_image in = {0};
+            new_image(&in, W, H, channels, RF_U8);
+            draw(&in);
+            rf_pose pose = rf_pose_similarity(1.004, turns[t], 1.3, -0.6, W, H);
+            pose.gain[0] = 1.1;
+            rf_warp_spans(&pose, W, H, W, H, covered);
+            rf_source source = rf_warp_source(&in, &pose, W, H, (const int(*)[2])covered);
+            source.read(&source, (rf_piece){0, 0, W, H}, RF_PIECE_COLOUR, colour[0], 3 * W);
+            source.read(&source, (rf_piece){0, 0, W, H}, RF_PIECE_LUMA, luma[0], W);
+            double square = 0, most = 0;
+            for (int y = 0; y < H; y++)
+                for (int x = 0; x < W; x++) {
+                    const float *c = colour[y] + channels * x;
+                    double want = channels == 1 ? c[0] : 0.299 * c[0] + 0.587 * c[1] + 0.114 * c[2];
+                    double off = fabs(want - luma[y][x]);
+                    square += off * off;
+                    most = off > most ? off : most;
+                }
+            assert_true(most < 1.2 / 255 && sqrt(square / (W * H)) < 0.3 / 255);
+            for (int y = 0; y < H; y += 37) {
+                int rows = H - y < 37 ? H - y : 37;
+                for (int x = 0; x < W; x += RF_PIECE_COLUMNS) {
+                    rf_piece part = {x, y, W - x < RF_PIECE_COLUMNS ? W - x : RF_PIECE_COLUMNS, rows};
+                    source.read(&source, part, RF_PIECE_LUMA, piece[y] + x, W);
+                }
+            }
+            assert_memory_equal(piece, luma, sizeof luma);
+            rf_image_free(&in);
+        }
+}
+
 static void small_frames_and_far_poses_are_not_covered_and_read_nothing_outside(void **state)
 {
     (void)state;
@@ -283,6 +325,7 @@ int main(void)
         cmocka_unit_test(two_passes_agree_with_the_36_taps_to_a_quarter_of_a_level),
         cmocka_unit_test(scene_is_carried_to_within_its_band_error),
         cmocka_unit_test(threads_and_splits_give_the_same_bytes),
+        cmocka_unit_test(luma_is_that_of_the_colours_in_any_piece),
         cmocka_unit_test(small_frames_and_far_poses_are_not_covered_and_read_nothing_outside),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -28,8 +28,8 @@ void rf_warp_spans(const rf_pose *pose, int frame_width, int frame_height, int w
 
 /* The frame (any sample type, as 0..1) through the pose, times its gains, as a source of pieces of a picture of
  * width x height pixels; everything is borrowed, `covered` is what rf_warp_spans gives. Outside the spans the pixels
- * are 0. Not clipped: an overshoot stays. A pose that moves by whole pixels copies the samples exactly (times the
- * gain). Needs no memory but the stack (about 80 KiB). */
+ * are 0. Not clipped: an overshoot stays. Luma is read up to a 64th of a pixel off along either axis. A pose that moves
+ * by whole pixels copies the samples exactly (times the gain). Needs no memory but the stack (about 80 KiB). */
 rf_source rf_warp_source(const rf_image *frame, const rf_pose *pose, int width, int height, const int (*covered)[2]);
 
 /* Rows [row_begin, row_end) of the output, `width` pixels of frame->channels floats, each row stride_floats after the

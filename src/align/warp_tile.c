@@ -22,6 +22,7 @@ enum {
 typedef struct tile_job {
     const rf_image *frame;
     const rf_pose *pose;
+    int luma;                                       /* alone is asked for */
     int planes;                                     /* of floats worked on: 3, or 1 for grey and for luma */
     float scale[3];                                 /* what a sample of each channel is multiplied by */
     double column_per_x, column_per_row, column_at; /* frame column = per_x * x + per_row * frame row + at */
@@ -36,6 +37,7 @@ static void job_start(tile_job *job, const rf_image *frame, const rf_pose *pose,
     int mixed = kind == RF_PIECE_LUMA && frame->channels == 3;
     job->frame = frame;
     job->pose = pose;
+    job->luma = kind == RF_PIECE_LUMA;
     job->planes = mixed ? 1 : frame->channels;
     for (int c = 0; c < 3; c++)
         job->scale[c] = (float)pose->gain[c] * (mixed ? LUMA[c] : 1.0f) / white;
@@ -161,6 +163,88 @@ RF_HOT static void first_pass(tile_job *job, int x_begin, int n)
     }
 }
 
+/* ---- luma ----
+ *
+ * What luma is read for (how sharp a place is) does not ask for every thousandth of a pixel, and for one plane the six
+ * weights cost more than what they weigh. So those of a row serve the rows around it, and those of a column the columns
+ * beside it, as far as the turn of the frame moves either by a 64th of a pixel. */
+
+static const double LUMA_SLACK_PX = 1.0 / 64;
+
+/* How many rows or columns share weights: a power of 2, so that they begin at the same ones in every call. */
+static int shared(double turn)
+{
+    int n = TILE;
+    while (n > 1 && fabs(turn) * n / 2 > LUMA_SLACK_PX)
+        n /= 2;
+    return n;
+}
+
+typedef struct shared_weights {
+    int column, columns;       /* of the frame that are read */
+    int run[TILE], base[TILE]; /* pixels of each run, and where its first tap lies beyond the pixel's number */
+    float w[6][TILE];
+} shared_weights;
+
+RF_HOT_PART void luma_weights(shared_weights *s, double start, double per_x, int n)
+{
+    double slope = per_x - 1;
+    s->column = (int)floor(start) - RF_WARP_BEFORE_PX;
+    s->columns = (int)floor(start + per_x * (n - 1)) + RF_WARP_AFTER_PX + 2 - s->column;
+    for (int i = 0, r = 0; i < n; r++) {
+        double at = start - s->column + slope * i;
+        int count = s->run[r] = run_length(at, slope, n - i), below = (int)floor(at);
+        float f = (float)(at - below);
+        s->base[r] = below - RF_WARP_BEFORE_PX;
+        for (int k = 0; k < count; k++) {
+            rf_six w = rf_warp_six(f + (float)slope * (float)k);
+            for (int t = 0; t < 6; t++)
+                s->w[t][i + k] = w.w[t];
+        }
+        i += count;
+    }
+}
+
+RF_HOT static void first_pass_luma(tile_job *job, int x_begin, int n)
+{
+    float planes[PLANES][SOURCE_COLUMNS];
+    shared_weights s = {.columns = 0};
+    int rows = shared(job->column_per_row), group = -1;
+    for (int r = 0; r < job->row_count; r++) {
+        int row = job->row_first + r;
+        row = row < 0 ? 0 : row >= job->frame->height ? job->frame->height - 1 : row;
+        if (row / rows != group) {
+            group = row / rows;
+            double middle = (double)group * rows + 0.5 * (rows - 1);
+            luma_weights(&s, job->column_per_x * x_begin + job->column_per_row * middle + job->column_at,
+                         job->column_per_x, n);
+        }
+        planes_of_row(planes, job, row, s.column, s.columns);
+        float *restrict out = job->rows[0][r];
+        for (int i = 0, k = 0; i < n; i += s.run[k++]) {
+            const float *restrict from = &planes[0][s.base[k]];
+            for (int x = i; x < i + s.run[k]; x++)
+                out[x] = s.w[0][x] * from[x] + s.w[1][x] * from[x + 1] + s.w[2][x] * from[x + 2] +
+                         s.w[3][x] * from[x + 3] + s.w[4][x] * from[x + 4] + s.w[5][x] * from[x + 5];
+        }
+    }
+}
+
+RF_HOT static void second_pass_luma(const tile_job *job, rf_piece piece, int y, float *restrict out)
+{
+    int columns = shared(job->pose->c);
+    for (int i = 0; i < piece.width; i += columns) {
+        double at = job->pose->c * (piece.x + i + 0.5 * (columns - 1)) + job->pose->d * y + job->pose->ty;
+        int base = (int)floor(at) - job->row_first - RF_WARP_BEFORE_PX;
+        int end = i + columns < piece.width ? i + columns : piece.width;
+        base = base < 0 ? 0 : base + 6 > job->row_count ? job->row_count - 6 : base;
+        rf_six w = rf_warp_six((float)(at - floor(at)));
+        const float *a = job->rows[0][base], *b = a + TILE, *c = b + TILE, *d = c + TILE, *e = d + TILE, *f = e + TILE;
+        for (int x = i; x < end; x++)
+            out[x] = w.w[0] * a[x] + w.w[1] * b[x] + w.w[2] * c[x] + w.w[3] * d[x] + w.w[4] * e[x] + w.w[5] * f[x];
+    }
+}
+
 /* ---- second pass ---- */
 
 static inline void store_row(float *restrict out, float planes[PLANES][TILE], int from, int to, int n, int count)
@@ -186,6 +270,11 @@ RF_HOT static void second_pass(const tile_job *job, rf_piece piece, int y, const
     to = to > n ? n : to;
     if (from >= to) {
         memset(out, 0, (size_t)(n * job->planes) * sizeof *out);
+        return;
+    }
+    if (job->luma) {
+        second_pass_luma(job, piece, y, planes[0]);
+        store_row(out, planes, from, to, n, 1);
         return;
     }
     double start = job->pose->c * piece.x + job->pose->d * y + job->pose->ty, slope = job->pose->c;
@@ -216,10 +305,17 @@ void rf_warp_tile(const rf_image *frame, const rf_pose *pose, rf_piece piece, co
     double top = pose->d * piece.y + pose->ty, bottom = pose->d * (piece.y + piece.height - 1) + pose->ty;
     double left = pose->c * piece.x, right = pose->c * (piece.x + piece.width - 1);
     double low = top + (left < right ? left : right), high = bottom + (left < right ? right : left);
+    if (job.luma) { /* the middle of shared columns may lie beyond the piece */
+        low -= LUMA_SLACK_PX;
+        high += LUMA_SLACK_PX;
+    }
     job.row_first = (int)floor(low) - RF_WARP_BEFORE_PX;
     job.row_count = (int)floor(high) + RF_WARP_AFTER_PX + 1 - job.row_first;
     job.row_count = job.row_count < SOURCE_ROWS ? job.row_count : SOURCE_ROWS;
-    first_pass(&job, piece.x, piece.width);
+    if (job.luma)
+        first_pass_luma(&job, piece.x, piece.width);
+    else
+        first_pass(&job, piece.x, piece.width);
     for (int y = 0; y < piece.height; y++)
         second_pass(&job, piece, piece.y + y, covered[y], out + (size_t)y * stride_floats);
 }

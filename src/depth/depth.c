@@ -24,7 +24,7 @@ rf_status rf_depth_create(rf_depth **out, int width, int height, int frame_count
     d->energy_width = rf_sharpness_side(width / reduce);
     d->energy_height = rf_sharpness_side(height / reduce);
     RF_TRY(rf_sharpness_create(&d->sharpness, width / reduce, height / reduce, pool, err));
-    for (int i = 0; i < RF_FIT_POINTS; i++)
+    for (int i = 0; i < RF_RING; i++)
         RF_TRY(
             rf_image_alloc_raw(&d->ring[i], d->energy_width, d->energy_height, 1, RF_F32, "the focus energies", err));
     RF_TRY(rf_alloc(&d->focus, (size_t)d->energy_width * (size_t)d->energy_height, sizeof *d->focus, "the focus peaks",
@@ -42,12 +42,13 @@ void rf_depth_destroy(rf_depth **depth)
     if (d == NULL)
         return;
     rf_sharpness_destroy(&d->sharpness);
-    for (int i = 0; i < RF_FIT_POINTS; i++)
+    for (int i = 0; i < RF_RING; i++)
         rf_image_free(&d->ring[i]);
     rf_image *plane[] = {&d->way, &d->trust, &d->front, &d->guide_at, &d->guide, &d->guide_weight};
     for (size_t i = 0; i < sizeof plane / sizeof *plane; i++)
         rf_image_free(plane[i]);
     rf_free(d->defocus);
+    rf_free(d->guide_range);
     rf_free(d->focus);
     rf_free(d->known);
     rf_free(d);
@@ -73,16 +74,26 @@ rf_status rf_depth_begin_pass(rf_depth *d, int pass, rf_error *err)
     return status == RF_OK ? rf_defocus_begin(d, err) : status;
 }
 
-/* Pass 0: a frame is judged once two later ones are there; the first two have fewer before them. */
+/* Frames are judged once two later ones are there, all at a time that the ring holds; then those go that no frame to
+ * come is judged with. */
+static void judge_frames(rf_depth *d)
+{
+    int end = d->ring_count - RF_FIT_CENTRE, gone = end - RF_FIT_CENTRE;
+    rf_peaks_take(d, d->ring_taken, end);
+    rf_image oldest[RF_RING];
+    memcpy(oldest, d->ring, (size_t)gone * sizeof *oldest);
+    memmove(d->ring, d->ring + gone, (size_t)(d->ring_count - gone) * sizeof *d->ring);
+    memcpy(d->ring + d->ring_count - gone, oldest, (size_t)gone * sizeof *oldest);
+    memmove(d->ring_frame, d->ring_frame + gone, (size_t)(d->ring_count - gone) * sizeof *d->ring_frame);
+    d->ring_count -= gone;
+    d->ring_taken = end - gone;
+}
+
+/* Pass 0. */
 static rf_status measure_frame(rf_depth *d, int k, const rf_source *source, rf_error *err)
 {
-    if (d->ring_count == RF_FIT_POINTS) {
-        rf_image oldest = d->ring[0];
-        memmove(d->ring, d->ring + 1, (RF_FIT_POINTS - 1) * sizeof *d->ring);
-        memmove(d->ring_frame, d->ring_frame + 1, (RF_FIT_POINTS - 1) * sizeof *d->ring_frame);
-        d->ring[RF_FIT_POINTS - 1] = oldest;
-        d->ring_count--;
-    }
+    if (d->ring_count == RF_RING)
+        judge_frames(d);
     rf_status status = rf_sharpness_measure_source(d->sharpness, source, &d->ring[d->ring_count], err);
     if (status != RF_OK)
         return status;
@@ -92,10 +103,6 @@ static rf_status measure_frame(rf_depth *d, int k, const rf_source *source, rf_e
         d->noise_floor = d->full_size_floor = noise;
         d->quietest = k;
     }
-    if (d->ring_count == RF_FIT_POINTS)
-        rf_peaks_take(d, RF_FIT_CENTRE);
-    else if (d->ring_count > RF_FIT_CENTRE)
-        rf_peaks_take(d, d->ring_count - 1 - RF_FIT_CENTRE);
     return RF_OK;
 }
 
@@ -143,14 +150,12 @@ rf_status rf_depth_add_frame(rf_depth *d, int k, const rf_image *frame, const in
     return rf_depth_add_source(d, k, &source, err);
 }
 
-/* The last two frames are judged; what only pass 0 needs is let go. */
+/* The last frames are judged; what only pass 0 needs is let go. */
 static rf_status finish_measuring(rf_depth *d, rf_error *err)
 {
-    int first = d->ring_count - RF_FIT_CENTRE > 0 ? d->ring_count - RF_FIT_CENTRE : 0;
-    for (int centre = first; centre < d->ring_count; centre++)
-        rf_peaks_take(d, centre);
+    rf_peaks_take(d, d->ring_taken, d->ring_count);
     rf_sharpness_destroy(&d->sharpness);
-    for (int i = 0; i < RF_FIT_POINTS; i++)
+    for (int i = 0; i < RF_RING; i++)
         rf_image_free(&d->ring[i]);
     return rf_front_find(d, err);
 }

@@ -9,9 +9,62 @@
 static const float WIDTH_STEPS = 0.6f; /* standard deviation of a frame's weight over its distance */
 static const float REACH_STEPS = 1.5f;
 
+enum { TILE = RF_PIECE_COLUMNS, PLACES = TILE / 2 };
+
+static int tiles(int side)
+{
+    return (side + TILE - 1) / TILE;
+}
+
+/* The places of a tile: rows [place.y, place.y + height), columns likewise. */
+static rf_piece places_of(const rf_depth *d, rf_piece tile)
+{
+    int top = rf_energy_row(d, tile.y), left = rf_energy_column(d, tile.x);
+    return (rf_piece){left, top, rf_energy_column(d, tile.x + tile.width - 1) + 1 - left,
+                      rf_energy_row(d, tile.y + tile.height - 1) + 1 - top};
+}
+
+static rf_piece tile_at(const rf_depth *d, int i)
+{
+    int across = tiles(d->width);
+    rf_piece tile = {i % across * TILE, i / across * TILE, TILE, TILE};
+    tile.width = tile.x + TILE > d->width ? d->width - tile.x : TILE;
+    tile.height = tile.y + TILE > d->height ? d->height - tile.y : TILE;
+    return tile;
+}
+
+RF_HOT_256 static void widen(const float *at, int n, float *range)
+{
+    float low = range[0], high = range[1];
+    for (int i = 0; i < n; i++) {
+        low = at[i] < low ? at[i] : low;
+        high = at[i] > high ? at[i] : high;
+    }
+    range[0] = low;
+    range[1] = high;
+}
+
+/* Between which ways each tile's places lie: most frames have nothing in most tiles. */
+static void range_tiles(void *arg, int begin, int end, int block, int thread)
+{
+    (void)block;
+    (void)thread;
+    rf_depth *d = arg;
+    for (int i = begin; i < end; i++) {
+        rf_piece places = places_of(d, tile_at(d, i));
+        d->guide_range[i][0] = INFINITY;
+        d->guide_range[i][1] = -INFINITY;
+        for (int j = places.y; j < places.y + places.height; j++)
+            widen(rf_image_row_f32(&d->guide_at, j) + places.x, places.width, d->guide_range[i]);
+    }
+}
+
 rf_status rf_guide_begin(rf_depth *d, rf_error *err)
 {
     rf_status status;
+    int count = tiles(d->width) * tiles(d->height);
+    RF_TRY(rf_alloc_raw(&d->guide_range, (size_t)count, sizeof *d->guide_range, "the guide picture", err));
+    rf_pool_rows(d->pool, count, 1, range_tiles, d);
     RF_TRY(rf_image_alloc_raw(&d->guide, d->width, d->height, 3, RF_F32, "the guide picture", err));
     RF_TRY(rf_image_alloc_raw(&d->guide_weight, d->width, d->height, 1, RF_F32, "the guide picture", err));
     rf_image_clear(&d->guide, d->pool);
@@ -20,13 +73,10 @@ done:
     return status;
 }
 
-enum { TILE = RF_PIECE_COLUMNS, PLACES = TILE / 2 };
-
 typedef struct guide_job {
     rf_depth *d;
     const rf_source *source;
     float way;
-    int across; /* tiles in a row */
 } guide_job;
 
 RF_HOT_256 static int any_near(const float *at, int n, float way)
@@ -41,8 +91,8 @@ RF_HOT_256 static int any_near(const float *at, int n, float way)
 static int weigh_tile(const guide_job *job, rf_piece *tile, float weight[PLACES][PLACES])
 {
     const rf_depth *d = job->d;
-    int top = rf_energy_row(d, tile->y), below = rf_energy_row(d, tile->y + tile->height - 1) + 1;
-    int left = rf_energy_column(d, tile->x), beside = rf_energy_column(d, tile->x + tile->width - 1) + 1;
+    rf_piece places = places_of(d, *tile);
+    int top = places.y, below = places.y + places.height, left = places.x, beside = places.x + places.width;
     int first_row = below, last_row = -1, first = beside, last = -1;
     for (int j = top; j < below; j++) {
         const float *at = rf_image_row_f32(&d->guide_at, j);
@@ -107,10 +157,9 @@ static void add_tiles(void *arg, int begin, int end, int block, int thread)
     size_t channels = (size_t)job->source->channels;
     float weight[PLACES][PLACES], each[3 * TILE], colours[3 * TILE * TILE];
     for (int i = begin; i < end; i++) {
-        rf_piece tile = {i % job->across * TILE, i / job->across * TILE, TILE, TILE};
-        tile.width = tile.x + TILE > d->width ? d->width - tile.x : TILE;
-        tile.height = tile.y + TILE > d->height ? d->height - tile.y : TILE;
-        if (!weigh_tile(job, &tile, weight))
+        rf_piece tile = tile_at(d, i);
+        const float *range = d->guide_range[i];
+        if (range[0] - job->way > REACH_STEPS || job->way - range[1] > REACH_STEPS || !weigh_tile(job, &tile, weight))
             continue;
         job->source->read(job->source, tile, RF_PIECE_COLOUR, colours, TILE * channels);
         for (int y = 0; y < tile.height; y++) {
@@ -127,9 +176,8 @@ static void add_tiles(void *arg, int begin, int end, int block, int thread)
 
 void rf_guide_add(rf_depth *d, int k, const rf_source *source)
 {
-    int across = (d->width + TILE - 1) / TILE, down = (d->height + TILE - 1) / TILE;
-    guide_job job = {d, source, rf_way_sign(d) * (float)k, across};
-    rf_pool_rows(d->pool, across * down, 1, add_tiles, &job);
+    guide_job job = {d, source, rf_way_sign(d) * (float)k};
+    rf_pool_rows(d->pool, tiles(d->width) * tiles(d->height), 1, add_tiles, &job);
 }
 
 static void divide_rows(void *arg, int begin, int end, int block, int thread)
@@ -153,4 +201,6 @@ void rf_guide_end(rf_depth *d)
     rf_pool_rows(d->pool, d->height, RF_DEPTH_BLOCK_ROWS, divide_rows, d);
     rf_image_free(&d->guide_weight);
     rf_image_free(&d->guide_at);
+    rf_free(d->guide_range);
+    d->guide_range = NULL;
 }

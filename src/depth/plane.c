@@ -1,10 +1,11 @@
 /* plane.c - small neighbourhood filters on planes of floats. */
 #include <math.h>
+#include <string.h>
 
 #include "base/hot.h"
 #include "depth/state.h"
 
-enum { MAX_RADIUS = 16 };
+enum { COLUMNS = 512, MAX_RADIUS = 16, EXTREME_ROWS = 48 };
 
 typedef struct plane_job {
     const rf_image *in;
@@ -12,58 +13,88 @@ typedef struct plane_job {
     float radius, sign;
 } plane_job;
 
-RF_HOT static void extreme_rows(void *arg, int begin, int end, int block, int thread)
+RF_HOT static void lower_by_two(float *restrict least, const float *restrict left, const float *restrict right, int n)
+{
+    for (int x = 0; x < n; x++) {
+        float low = left[x] < right[x] ? left[x] : right[x];
+        least[x] = low < least[x] ? low : least[x];
+    }
+}
+
+RF_HOT static void lower_by_one(float *restrict least, const float *restrict row, int n)
+{
+    for (int x = 0; x < n; x++)
+        least[x] = row[x] < least[x] ? row[x] : least[x];
+}
+
+/* What n pixels of row `from`, from column x on, add to rows [begin, end). The least of h pixels to either side follows
+ * from that of h - 1, and serves every row for which the disc is that wide there. */
+static void spread_row(const plane_job *job, int from, int x, int n, int begin, int end)
+{
+    int width = job->in->width, reach = (int)job->radius;
+    float padded[COLUMNS + 2 * MAX_RADIUS], least[COLUMNS];
+    const float *row = rf_image_row_f32(job->in, from);
+    for (int i = -reach; i < n + reach; i++)
+        padded[MAX_RADIUS + i] = x + i >= 0 && x + i < width ? job->sign * row[x + i] : INFINITY;
+    memcpy(least, padded + MAX_RADIUS, (size_t)n * sizeof *least);
+    for (int h = 0; h <= reach; h++) {
+        if (h > 0)
+            lower_by_two(least, padded + MAX_RADIUS - h, padded + MAX_RADIUS + h, n);
+        for (int dy = -reach; dy <= reach; dy++)
+            if (from + dy >= begin && from + dy < end && (int)sqrtf(job->radius * job->radius - (float)(dy * dy)) == h)
+                lower_by_one(rf_image_row_f32(job->out, from + dy) + x, least, n);
+    }
+}
+
+/* Rows beyond the picture repeat its first and last one, which lie in the disc wherever they do, and more of them. */
+static void extreme_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
     (void)thread;
     const plane_job *job = arg;
-    int width = job->in->width, height = job->in->height, reach = (int)job->radius;
-    for (int y = begin; y < end; y++) {
-        float *out = rf_image_row_f32(job->out, y);
+    int width = job->in->width, reach = (int)job->radius;
+    int first = rf_clamp_int(begin - reach, 0, job->in->height), last = rf_clamp_int(end + reach, 0, job->in->height);
+    for (int y = begin; y < end; y++)
         for (int x = 0; x < width; x++)
-            out[x] = INFINITY;
-        for (int dy = -reach; dy <= reach; dy++) {
-            int half = (int)sqrtf(job->radius * job->radius - (float)(dy * dy));
-            const float *row = rf_image_row_f32(job->in, rf_clamp_int(y + dy, 0, height - 1));
-            for (int dx = -half; dx <= half; dx++) {
-                int first = dx < 0 ? -dx : 0, last = dx > 0 ? width - dx : width;
-                for (int x = first; x < last; x++) {
-                    float v = job->sign * row[x + dx];
-                    out[x] = v < out[x] ? v : out[x];
-                }
-            }
-        }
+            rf_image_row_f32(job->out, y)[x] = INFINITY;
+    for (int x = 0; x < width; x += COLUMNS)
+        for (int y = first; y < last; y++)
+            spread_row(job, y, x, width - x < COLUMNS ? width - x : COLUMNS, begin, end);
+    for (int y = begin; y < end && job->sign < 0.0f; y++)
         for (int x = 0; x < width; x++)
-            out[x] *= job->sign;
-    }
+            rf_image_row_f32(job->out, y)[x] *= job->sign;
 }
 
 void rf_plane_extreme(const rf_image *in, rf_image *out, float radius, float sign, rf_pool *pool)
 {
     plane_job job = {in, out, radius, sign};
-    rf_pool_rows(pool, in->height, RF_DEPTH_BLOCK_ROWS, extreme_rows, &job);
+    rf_pool_rows(pool, in->height, EXTREME_ROWS, extreme_rows, &job);
 }
 
-static inline void sort_pair(float *a, float *b)
+/* Puts the lower of two first. */
+#define EXCHANGE(a, b)                                                                                                 \
+    {                                                                                                                  \
+        float low = a < b ? a : b, high = a < b ? b : a;                                                               \
+        a = low;                                                                                                       \
+        b = high;                                                                                                      \
+    }
+
+/* Medians of nine by the exchange network of J. L. Smith, "Implementing median filters in XC4000E FPGAs", Xcell 23,
+ * 1996. Pixel x has its neighbours at x, x + 1 and x + 2 of the rows. */
+RF_HOT static void median_row(const float *restrict above, const float *restrict here, const float *restrict below,
+                              int n, float *restrict out)
 {
-    float low = *a < *b ? *a : *b, high = *a < *b ? *b : *a;
-    *a = low;
-    *b = high;
+    for (int x = 0; x < n; x++) {
+        float a = above[x], b = above[x + 1], c = above[x + 2], d = here[x], e = here[x + 1], f = here[x + 2];
+        float g = below[x], h = below[x + 1], i = below[x + 2];
+        EXCHANGE(b, c)
+        EXCHANGE(e, f) EXCHANGE(h, i) EXCHANGE(a, b) EXCHANGE(d, e) EXCHANGE(g, h) EXCHANGE(b, c) EXCHANGE(e, f)
+            EXCHANGE(h, i) EXCHANGE(a, d) EXCHANGE(f, i) EXCHANGE(e, h) EXCHANGE(d, g) EXCHANGE(b, e) EXCHANGE(c, f)
+                EXCHANGE(e, h) EXCHANGE(e, c) EXCHANGE(g, e) EXCHANGE(e, c) out[x] = e;
+    }
 }
 
-/* Nine values by the exchange network of J. L. Smith, "Implementing median filters in XC4000E FPGAs", Xcell 23, 1996.
- */
-static float median_of_nine(float v[9])
-{
-    static const unsigned char PAIR[19][2] = {{1, 2}, {4, 5}, {7, 8}, {0, 1}, {3, 4}, {6, 7}, {1, 2},
-                                              {4, 5}, {7, 8}, {0, 3}, {5, 8}, {4, 7}, {3, 6}, {1, 4},
-                                              {2, 5}, {4, 7}, {4, 2}, {6, 4}, {4, 2}};
-    for (int i = 0; i < 19; i++)
-        sort_pair(&v[PAIR[i][0]], &v[PAIR[i][1]]);
-    return v[4];
-}
-
-RF_HOT static void median_rows(void *arg, int begin, int end, int block, int thread)
+static void median_rows(void *arg, int begin, int end, int block, int thread)
 {
     (void)block;
     (void)thread;
@@ -71,14 +102,14 @@ RF_HOT static void median_rows(void *arg, int begin, int end, int block, int thr
     int width = job->in->width, height = job->in->height;
     for (int y = begin; y < end; y++) {
         const float *row[3];
+        float side[3][3], *out = rf_image_row_f32(job->out, y);
         for (int dy = -1; dy <= 1; dy++)
             row[dy + 1] = rf_image_row_f32(job->in, rf_clamp_int(y + dy, 0, height - 1));
-        float *out = rf_image_row_f32(job->out, y);
-        for (int x = 0; x < width; x++) {
-            int left = x > 0 ? x - 1 : 0, right = x < width - 1 ? x + 1 : x;
-            float v[9] = {row[0][left],  row[0][x],    row[0][right], row[1][left], row[1][x],
-                          row[1][right], row[2][left], row[2][x],     row[2][right]};
-            out[x] = median_of_nine(v);
+        median_row(row[0], row[1], row[2], width - 2, out + 1);
+        for (int x = 0; x<width; x += width> 1 ? width - 1 : 1) { /* the first and the last */
+            for (int n = 0; n < 9; n++)
+                side[n / 3][n % 3] = row[n / 3][rf_clamp_int(x + n % 3 - 1, 0, width - 1)];
+            median_row(side[0], side[1], side[2], 1, out + x);
         }
     }
 }

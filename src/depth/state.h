@@ -9,6 +9,8 @@
 #include "railfold/sharpness.h"
 
 enum { RF_FIT_POINTS = 5, RF_FIT_CENTRE = 2, RF_DEPTH_BLOCK_ROWS = 16 };
+/* Frames whose energies are held: judged several at a time, for a place's peaks lie far apart in memory. */
+enum { RF_RING = 8 };
 
 /* Depths further apart than this belong to two surfaces; less than RF_SAME_STEPS apart, to one. */
 #define RF_APART_STEPS 1.5f
@@ -36,20 +38,21 @@ struct rf_depth {
     rf_pool *pool;
     rf_sharpness *sharpness;
     int pass, in_pass, last_frame;
-    rf_image ring[RF_FIT_POINTS]; /* energies, oldest first; freed after pass 0 */
-    int ring_frame[RF_FIT_POINTS];
-    int ring_count;
-    rf_focus *focus;       /* energy_width * energy_height */
-    float noise_floor;     /* of frames as pass 0 saw them */
-    int quietest;          /* the frame it was found in */
-    float full_size_floor; /* the same of that frame at full size */
+    rf_image ring[RF_RING]; /* energies, oldest first; freed after pass 0 */
+    int ring_frame[RF_RING];
+    int ring_count, ring_taken; /* how many are held, and how many of these are judged */
+    rf_focus *focus;            /* energy_width * energy_height */
+    float noise_floor;          /* of frames as pass 0 saw them */
+    int quietest;               /* the frame it was found in */
+    float full_size_floor;      /* the same of that frame at full size */
     int frames_seen;
     /* half size, made after pass 0 */
-    rf_image way;         /* of the sharpest peak, guesses filled in */
-    rf_image trust;       /* 0..1: how far `way` is a measurement */
-    rf_image front;       /* way of the nearest surface that may reach here; freed when the edges are settled */
-    unsigned char *known; /* RF_KNOWN where many places agree on `way`, RF_LONE where trusted all the same, else 0 */
-    rf_image guide_at;    /* way at which the guide picture is focused; freed with its weights */
+    rf_image way;            /* of the sharpest peak, guesses filled in */
+    rf_image trust;          /* 0..1: how far `way` is a measurement */
+    rf_image front;          /* way of the nearest surface that may reach here; freed when the edges are settled */
+    unsigned char *known;    /* RF_KNOWN where many places agree on `way`, RF_LONE where trusted all the same, else 0 */
+    rf_image guide_at;       /* way at which the guide picture is focused; freed with its weights */
+    float (*guide_range)[2]; /* its lowest and highest per tile; freed likewise */
     /* full size, made in pass 1 */
     rf_image guide;        /* what the frames focused on the nearest part around show */
     rf_image guide_weight; /* freed when the pass ends */
@@ -88,8 +91,8 @@ static inline int rf_clamp_int(int v, int low, int high)
     return v < low ? low : v > high ? high : v;
 }
 
-/* peaks.c: takes the local maxima at ring entry `centre` into the best peaks. */
-void rf_peaks_take(rf_depth *depth, int centre);
+/* peaks.c: takes the local maxima at ring entries [first, end), at most 8, into the best peaks. */
+void rf_peaks_take(rf_depth *depth, int first, int end);
 /* Position of the peak of e[0..count-1], taken at frames[0..], around entry `centre`. */
 float rf_peak_position(const float *e, const int *frames, int count, int centre);
 

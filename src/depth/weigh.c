@@ -26,14 +26,18 @@ static float own_share(float energy, float strongest_around, float full, float l
     return share > 1.0f ? 1.0f : share < least ? least : share;
 }
 
-/* The strongest energy of the place's own surface around it; 0 where few places agree on that surface. */
-static float own_level(const rf_ballot *b, int i, int j)
+/* The strongest energy of the place's own surface around it, or one that reaches `enough`; 0 where few places agree on
+ * that surface. */
+static float own_level(const rf_ballot *b, int i, int j, float enough)
 {
     float level = 0.0f, way = rf_image_row_f32(&b->way, j)[i];
     int reach = (int)LEAK_REACH, width = b->way.width;
     if (b->d->known[(size_t)j * (size_t)width + (size_t)i] != RF_KNOWN)
         return 0.0f;
-    for (int y = j > reach ? j - reach : 0; y <= j + reach && y < b->way.height; y++) {
+    for (int n = 0; n <= 2 * reach && level < enough; n++) { /* from the place's own row outwards */
+        int y = n % 2 == 0 ? j + n / 2 : j - (n + 1) / 2;
+        if (y < 0 || y >= b->way.height)
+            continue;
         const float *ways = rf_image_row_f32(&b->way, y), *own = rf_image_row_f32(&b->d->way, y);
         const rf_focus *focus = rf_focus_row(b->d, y);
         for (int x = i > reach ? i - reach : 0; x <= i + reach && x < width; x++)
@@ -49,8 +53,8 @@ static float share_beside_near(const rf_ballot *b, int i, int j)
 {
     float energy = rf_focus_row(b->d, j)[i].peak[0].energy, strongest = rf_image_row_f32(&b->strongest, j)[i];
     float share = own_share(energy, strongest, LEAK_SHARE, LEAST_SHARE);
-    float level = share < 1.0f ? own_level(b, i, j) : 0.0f;
-    if (level > 0.0f && level < FAINT_GROUND * strongest)
+    float enough = FAINT_GROUND * strongest, level = share < 1.0f ? own_level(b, i, j, enough) : 0.0f;
+    if (level > 0.0f && level < enough)
         share = rf_higher(share, own_share(energy, level, LEAK_SHARE, LEAST_SHARE));
     return share;
 }
