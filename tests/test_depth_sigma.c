@@ -168,6 +168,93 @@ static void sigma_moves_with_its_pixel_into_the_parallel_view(void **state)
     rf_parallel_free(&moved);
 }
 
+/* Many places at once and several frames a visit: the peaks of each curve alone, kept one after the other. */
+static void peaks_of_many_places_are_those_of_each_curve(void **state)
+{
+    (void)state;
+    enum { PLACES = 700 };
+    uint32_t seed = 5;
+    rf_depth d = {.energy_width = PLACES, .energy_height = 1, .ring_count = RF_RING};
+    d.focus = calloc(PLACES, sizeof *d.focus);
+    assert_non_null(d.focus);
+    for (int r = 0; r < RF_RING; r++) {
+        assert_int_equal(rf_image_alloc(&d.ring[r], PLACES, 1, 1, RF_F32, "a test plane", NULL), RF_OK);
+        d.ring_frame[r] = r < 5 ? r : r + 1; /* one was left out */
+        for (int i = 0; i < PLACES; i++)     /* now and then a frame does not reach a place */
+            rf_image_row_f32(&d.ring[r], 0)[i] = (float)(normal(&seed) > 2.2 ? 0 : exp(normal(&seed)));
+    }
+    rf_peaks_take(&d, 0, 3);
+    rf_peaks_take(&d, 3, RF_RING);
+    for (int i = 0; i < PLACES; i++) {
+        float e[RF_RING];
+        rf_peak best[RF_DEPTH_PEAKS] = {{0}};
+        for (int r = 0; r < RF_RING; r++)
+            e[r] = rf_image_row_f32(&d.ring[r], 0)[i];
+        for (int r = 0; r < RF_RING; r++) {
+            int first = r < 2 ? 0 : r > RF_RING - 4 ? RF_RING - RF_FIT_POINTS : r - 2, last = r + 2;
+            last = last < RF_RING ? last : RF_RING - 1;
+            if ((r > 0 && !(e[r - 1] < e[r] && e[r - 1] > 0)) ||
+                (r + 1 < RF_RING && !(e[r + 1] <= e[r] && e[r + 1] > 0)) || !(e[r] > 0))
+                continue;
+            rf_peak peak = {rf_peak_position(e + first, d.ring_frame + first, last - first + 1, r - first), e[r]};
+            for (int p = 0; p < RF_DEPTH_PEAKS; p++)
+                if (peak.energy > best[p].energy) {
+                    rf_peak swap = best[p];
+                    best[p] = peak;
+                    peak = swap;
+                }
+        }
+        assert_memory_equal(d.focus[i].peak, best, sizeof best);
+    }
+    for (int r = 0; r < RF_RING; r++)
+        rf_image_free(&d.ring[r]);
+    free(d.focus);
+}
+
+static int by_size(const void *a, const void *b)
+{
+    float x = *(const float *)a, y = *(const float *)b;
+    return (x > y) - (x < y);
+}
+
+static void extremes_and_medians_are_those_of_the_neighbourhood(void **state)
+{
+    (void)state;
+    enum { W = 530, H = 70 };
+    uint32_t seed = 9;
+    rf_image in = {0}, out = {0};
+    assert_int_equal(rf_image_alloc(&in, W, H, 1, RF_F32, "a test plane", NULL), RF_OK);
+    assert_int_equal(rf_image_alloc(&out, W, H, 1, RF_F32, "a test plane", NULL), RF_OK);
+    for (int y = 0; y < H; y++)
+        for (int x = 0; x < W; x++)
+            rf_image_row_f32(&in, y)[x] = (float)normal(&seed);
+    for (int t = 0; t < 3; t++) {
+        float radius = t == 0 ? 2.5f : 6.0f, sign = t == 2 ? -1.0f : 1.0f;
+        rf_plane_extreme(&in, &out, radius, sign, NULL);
+        for (int y = 0; y < H; y++)
+            for (int x = 0; x < W; x++) {
+                float best = INFINITY;
+                for (int j = 0; j < H; j++)
+                    for (int i = x > 6 ? x - 6 : 0; i <= x + 6 && i < W; i++)
+                        if ((float)((i - x) * (i - x) + (j - y) * (j - y)) <= radius * radius)
+                            best = fminf(best, sign * rf_image_row_f32(&in, j)[i]);
+                assert_true(rf_image_row_f32(&out, y)[x] == sign * best);
+            }
+    }
+    rf_plane_median(&in, &out, NULL);
+    for (int y = 0; y < H; y++)
+        for (int x = 0; x < W; x++) {
+            float v[9];
+            for (int n = 0; n < 9; n++)
+                v[n] =
+                    rf_image_row_f32(&in, rf_clamp_int(y + n / 3 - 1, 0, H - 1))[rf_clamp_int(x + n % 3 - 1, 0, W - 1)];
+            qsort(v, 9, sizeof *v, by_size);
+            assert_true(rf_image_row_f32(&out, y)[x] == v[4]);
+        }
+    rf_image_free(&in);
+    rf_image_free(&out);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -176,6 +263,8 @@ int main(void)
         cmocka_unit_test(threads_do_not_change_a_byte),
         cmocka_unit_test(a_peak_is_found_wherever_it_lies_between_the_frames),
         cmocka_unit_test(a_peak_may_lie_half_way_to_a_neighbour_that_is_two_steps_off),
+        cmocka_unit_test(peaks_of_many_places_are_those_of_each_curve),
+        cmocka_unit_test(extremes_and_medians_are_those_of_the_neighbourhood),
         cmocka_unit_test(sigma_moves_with_its_pixel_into_the_parallel_view),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

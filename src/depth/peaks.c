@@ -38,7 +38,8 @@ RF_HOT_PART float fit_vertex(const fit_sums *f)
         s[0] * (s[2] * t[2] - t[1] * s[3]) - s[1] * (s[1] * t[2] - t[1] * s[2]) + t[0] * (s[1] * s[3] - s[2] * s[2]);
     float determinant =
         s[0] * (s[2] * s[4] - s[3] * s[3]) - s[1] * (s[1] * s[4] - s[3] * s[2]) + s[2] * (s[1] * s[3] - s[2] * s[2]);
-    return (determinant > 0.0f) & (c < 0.0f) ? -0.5f * b / c : 0.0f;
+    int opens = (determinant > 0.0f) & (c < 0.0f);
+    return opens ? -0.5f * b / c : 0.0f;
 }
 
 float rf_peak_position(const float *e, const int *frames, int count, int centre)
@@ -127,7 +128,7 @@ RF_HOT static void mark(const float *restrict before, const float *restrict here
         /* A frame that does not reach here has no energy; a maximum beside one may be the slope of a higher one. */
         int rises = (before[i] < e) & (before[i] > 0.0f), falls = (after[i] <= e) & (after[i] > 0.0f);
         marks[i] |= (uint8_t)((rises & falls & (e > least[i])) << bit);
-        lowest[i] = (e > 0.0f) & (e < lowest[i]) ? e : lowest[i];
+        lowest[i] = e > 0.0f && e < lowest[i] ? e : lowest[i];
     }
 }
 

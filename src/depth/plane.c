@@ -71,13 +71,12 @@ void rf_plane_extreme(const rf_image *in, rf_image *out, float radius, float sig
     rf_pool_rows(pool, in->height, EXTREME_ROWS, extreme_rows, &job);
 }
 
-/* Puts the lower of two first. */
-#define EXCHANGE(a, b)                                                                                                 \
-    {                                                                                                                  \
-        float low = a < b ? a : b, high = a < b ? b : a;                                                               \
-        a = low;                                                                                                       \
-        b = high;                                                                                                      \
-    }
+RF_HOT_PART void lower_first(float *a, float *b)
+{
+    float low = *a < *b ? *a : *b, high = *a < *b ? *b : *a;
+    *a = low;
+    *b = high;
+}
 
 /* Medians of nine by the exchange network of J. L. Smith, "Implementing median filters in XC4000E FPGAs", Xcell 23,
  * 1996. Pixel x has its neighbours at x, x + 1 and x + 2 of the rows. */
@@ -87,10 +86,26 @@ RF_HOT static void median_row(const float *restrict above, const float *restrict
     for (int x = 0; x < n; x++) {
         float a = above[x], b = above[x + 1], c = above[x + 2], d = here[x], e = here[x + 1], f = here[x + 2];
         float g = below[x], h = below[x + 1], i = below[x + 2];
-        EXCHANGE(b, c)
-        EXCHANGE(e, f) EXCHANGE(h, i) EXCHANGE(a, b) EXCHANGE(d, e) EXCHANGE(g, h) EXCHANGE(b, c) EXCHANGE(e, f)
-            EXCHANGE(h, i) EXCHANGE(a, d) EXCHANGE(f, i) EXCHANGE(e, h) EXCHANGE(d, g) EXCHANGE(b, e) EXCHANGE(c, f)
-                EXCHANGE(e, h) EXCHANGE(e, c) EXCHANGE(g, e) EXCHANGE(e, c) out[x] = e;
+        lower_first(&b, &c);
+        lower_first(&e, &f);
+        lower_first(&h, &i);
+        lower_first(&a, &b);
+        lower_first(&d, &e);
+        lower_first(&g, &h);
+        lower_first(&b, &c);
+        lower_first(&e, &f);
+        lower_first(&h, &i);
+        lower_first(&a, &d);
+        lower_first(&f, &i);
+        lower_first(&e, &h);
+        lower_first(&d, &g);
+        lower_first(&b, &e);
+        lower_first(&c, &f);
+        lower_first(&e, &h);
+        lower_first(&e, &c);
+        lower_first(&g, &e);
+        lower_first(&e, &c);
+        out[x] = e;
     }
 }
 
