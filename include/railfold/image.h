@@ -64,7 +64,7 @@ void rf_image_luma(const rf_image *in, int reduce, rf_image *out, rf_pool *pool)
  * and along both directions six samples are weighted 128, 26 and -26 of 256 by their distance of 1/2, 3/2 and 5/2;
  * beyond the edge lie those of the edge. `out`: allocated by the caller, width / 2 by height / 2, of the same sample
  * type, RF_U8 or RF_U16. Source of the weights: of the filters tried, those whose halves gave depth and picture as the
- * halved decode of a JPEG does; means of 2 x 2 are too soft for that (docs/speed.md). */
+ * halved decode of a JPEG does; means of 2 x 2 are too soft for that (docs/speed-history.md). */
 void rf_image_halve(const rf_image *in, rf_image *out, rf_pool *pool);
 
 /* sRGB transfer function (IEC 61966-2-1:1999), coded 0..1 to linear light 0..1 and back; values outside are clipped. */
