@@ -150,6 +150,7 @@ static void halves_are_kept_of_large_frames_and_no_more_than_announced(void **st
     run.take.info.width = 2000;
     run.take.info.height = 3008;
     assert_int_equal(rf_run_halves_all(&run), 1);
+    assert_int_equal(rf_run_reads_lumas(&run), 1);
     report.frame_count++;
     assert_int_equal(rf_run_halves_all(&run), 0);
     report.frame_count = 2 * RF_HALVES_BYTES;
@@ -160,6 +161,9 @@ static void halves_are_kept_of_large_frames_and_no_more_than_announced(void **st
     report.frame_count = 3;
     run.take.info.height = 2990;
     assert_int_equal(rf_run_halves_all(&run), 0);
+    assert_int_equal(rf_run_reads_lumas(&run), 1);
+    run.take.info.height = 2100; /* with them the aligner would hold the most */
+    assert_int_equal(rf_run_reads_lumas(&run), 0);
     frames[0].used = frames[2].used = 1;
     assert_int_equal(rf_image_alloc(&luma, 2100, 10, 1, RF_U8, "a luma", &err), RF_OK);
     assert_int_equal(rf_run_keep_half(&run, 0, &luma, NULL, &err), RF_OK);

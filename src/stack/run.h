@@ -40,6 +40,10 @@ rf_status rf_run_sensor(rf_run *run, rf_error *err) RF_CHECKED;
 /* How far lumas are reduced for the aligner. */
 int rf_run_luma_reduce(int width, int height);
 
+/* The depth reads lumas alone, of which the sample's are kept for it: of frames that the aligner has reduced. Of
+ * smaller ones it would hold the most with them. */
+int rf_run_reads_lumas(const rf_run *run);
+
 /* ---- halved lumas (run_halves.c) ---- */
 
 enum {

@@ -17,6 +17,11 @@ int rf_run_luma_reduce(int width, int height)
     return reduce;
 }
 
+int rf_run_reads_lumas(const rf_run *run)
+{
+    return rf_run_luma_reduce(run->take.info.width, run->take.info.height) > 1;
+}
+
 enum { LARGEST_LOOK_REDUCE = 4 };
 
 rf_depth_look rf_run_look(const rf_take *take, int side_px)
@@ -76,20 +81,17 @@ static rf_status read_luma(luma_slot *s, rf_error *err)
 {
     rf_status status;
     rf_run *run = s->run;
-    rf_image *half = &run->halves[s->frame], *kept = &run->take.lumas[s->frame], plane = {0};
+    rf_image *half = &run->halves[s->frame], plane = {0};
     if (half->data == NULL && s->halves) {
         RF_TRY(rf_take_read_plane(&run->take, s->frame, &plane, err));
         RF_TRY(rf_run_keep_half(run, s->frame, &plane, NULL, err)); /* the pool is at work on another frame */
     }
-    if (half->data == NULL && kept->data == NULL)
+    if (half->data == NULL)
         return rf_take_read_luma(&run->take, s->frame, s->reduce, &s->plane, &s->luma, err);
     if (s->luma.data == NULL)
         RF_TRY(rf_image_alloc_raw(&s->luma, run->take.info.width / s->reduce, run->take.info.height / s->reduce, 1,
                                   RF_F32, "a frame's luma", err));
-    if (half->data != NULL)
-        rf_image_luma(half, s->reduce / 2, &s->luma, NULL);
-    else
-        rf_image_luma(kept, s->reduce, &s->luma, NULL);
+    rf_image_luma(half, s->reduce / 2, &s->luma, NULL);
 done:
     rf_image_free(&plane);
     return status;

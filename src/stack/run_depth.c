@@ -84,8 +84,8 @@ static void begin_pass(rf_run *run, const depth_run *r, int pass)
     rf_reading now = r->reading;
     if (shows_kept(run, r, pass))
         return;
-    now.luma = pass == 0;
-    now.ahead = pass == 0 ? RF_FEED_AHEAD : now.ahead;
+    now.luma = pass == 0 && rf_run_reads_lumas(run);
+    now.ahead = now.luma ? RF_FEED_AHEAD : now.ahead;
     now.reduce = pass == 0 ? now.reduce : 1; /* the near view is gathered at full size */
     rf_run_begin_pass(run, now);
 }

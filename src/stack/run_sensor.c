@@ -149,7 +149,7 @@ done:
 }
 
 /* Their halves, and of 8-bit frames the lumas themselves, go on to the aligner and the depth, repaired. Those of 16-bit
- * frames would make the aligner hold the most; such files are read quickly. */
+ * or small frames would make the aligner hold the most; 16-bit files are read quickly. */
 static rf_status pass_on(rf_run *run, look *l, rf_error *err)
 {
     rf_status status = RF_OK;
@@ -165,7 +165,7 @@ static rf_status pass_on(rf_run *run, look *l, rf_error *err)
         status = rf_sensor_repair_luma(&take->sensor, luma, err);
         if (status == RF_OK)
             status = rf_run_keep_half(run, l->index[i], luma, take->pool, err);
-        if (luma->sample != RF_U8)
+        if (luma->sample != RF_U8 || !rf_run_reads_lumas(run))
             rf_image_free(luma);
     }
     return status;

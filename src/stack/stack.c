@@ -69,12 +69,13 @@ size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_byt
      * dust that goes along. */
     size_t kept = reduce > 1 ? RF_LOOK_FRAMES : 0, halves = (size_t)rf_run_halves_most(sample_bytes);
     halves = reduce > 1 ? (frame_count < (int)halves ? (size_t)frame_count : halves) * (plane / 4) : 0;
-    size_t passed_on = sample_bytes > 1 ? 0 : seen;
+    size_t passed_on = sample_bytes > 1 || reduce == 1 ? 0 : seen;
     size_t aligning = passed_on + slots * plane + RF_POOL_LANES * (decoded / 2) + halves +
                       (4 * (slots + kept) + 48) * lumas + ((size_t)2 << 20) + ((size_t)frame_count << 12) +
                       rf_shadow_memory_bytes(width, height, frame_count);
-    /* The depth's first pass sees lumas, the sample's among them, and holds 17 bytes a pixel less than the most. */
-    size_t reading = passed_on + slots * plane;
+    /* The depth's first pass sees lumas, the sample's among them, or frames, and holds 17 bytes a pixel less than the
+     * most. */
+    size_t reading = reduce > 1 ? passed_on + slots * plane : in_flight;
     depth += reading > 17 * pixels ? reading - 17 * pixels : 0;
     size_t most = merging > depth ? merging : depth;
     most = most > aligning ? most : aligning;
