@@ -38,7 +38,8 @@ for case in $cases; do
         size=${case%%:*}
         rest=${case#*:}
         take=$folder/take-$size-${rest%:*}-${rest#*:}
-        if [ ! -e "$take/truth/truth.json" ]; then
+        # A rendering that was stopped leaves its truth and fewer frames.
+        if [ "$(find "$take/frames" -type f 2>/dev/null | wc -l)" -ne "${rest%:*}" ]; then
             echo "bench: rendering $case"
             "$build/tools/take-maker" --quiet --force --scene pebble --size "$size" --frames "${rest%:*}" \
                 --format "${rest#*:}" --seed 1 "$take"
