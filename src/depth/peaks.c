@@ -14,10 +14,11 @@ typedef struct fit_sums {
     float s[5], t[3];
 } fit_sums;
 
-static void fit_add(fit_sums *f, float x, float share)
+/* What does not count is added as 0, which leaves a sum as it is. */
+RF_HOT_PART void fit_add(fit_sums *f, float x, float share, int counts)
 {
     share = share > SMALLEST_SHARE ? share : SMALLEST_SHARE;
-    float w = share * share, y = -1.0f / sqrtf(share), x2 = x * x;
+    float square = share * share, y = -1.0f / sqrtf(share), x2 = x * x, w = counts ? square : 0.0f;
     f->s[0] += w;
     f->s[1] += w * x;
     f->s[2] += w * x2;
@@ -47,12 +48,12 @@ float rf_peak_position(const float *e, const int *frames, int count, int centre)
     fit_sums sums = {{0}, {0}};
     float top = e[centre] > 0.0f ? 1.0f / e[centre] : 0.0f;
     int used = 1;
-    fit_add(&sums, 0.0f, 1.0f);
+    fit_add(&sums, 0.0f, 1.0f, 1);
     /* Outwards as long as the curve falls: past a valley another surface's peak begins. */
     for (int i = centre - 1; i >= 0 && e[i] < e[i + 1] && e[i] > 0.0f; i--, used++)
-        fit_add(&sums, (float)(frames[i] - frames[centre]), e[i] * top);
+        fit_add(&sums, (float)(frames[i] - frames[centre]), e[i] * top, 1);
     for (int i = centre + 1; i < count && e[i] <= e[i - 1] && e[i] > 0.0f; i++, used++)
-        fit_add(&sums, (float)(frames[i] - frames[centre]), e[i] * top);
+        fit_add(&sums, (float)(frames[i] - frames[centre]), e[i] * top, 1);
     if (centre == 0 || centre == count - 1 || used < 3)
         return (float)frames[centre];
     /* Beyond half the way to a neighbour that would be the sharper one. */
@@ -79,21 +80,6 @@ typedef struct curves {
     float e[RF_FIT_POINTS][PLACES], at[PLACES];
 } curves;
 
-/* What does not count is added as 0, which leaves a sum as it is. */
-RF_HOT_PART void fit_add_if(fit_sums *f, float x, float share, int counts)
-{
-    share = share > SMALLEST_SHARE ? share : SMALLEST_SHARE;
-    float square = share * share, y = -1.0f / sqrtf(share), x2 = x * x, w = counts ? square : 0.0f;
-    f->s[0] += w;
-    f->s[1] += w * x;
-    f->s[2] += w * x2;
-    f->s[3] += w * x2 * x;
-    f->s[4] += w * x2 * x2;
-    f->t[0] += w * y;
-    f->t[1] += w * y * x;
-    f->t[2] += w * y * x2;
-}
-
 /* The positions that rf_peak_position gives around the middle of whole windows, to the last bit. */
 RF_HOT static void fit_middle(curves *c, int n, const int *frames)
 {
@@ -107,11 +93,11 @@ RF_HOT static void fit_middle(curves *c, int n, const int *frames)
         float top = m[i] > 0.0f ? 1.0f / m[i] : 0.0f;
         int left = (b[i] < m[i]) & (b[i] > 0.0f), lefts = left & (a[i] < b[i]) & (a[i] > 0.0f);
         int right = (d[i] <= m[i]) & (d[i] > 0.0f), rights = right & (e[i] <= d[i]) & (e[i] > 0.0f);
-        fit_add_if(&sums, 0.0f, 1.0f, 1);
-        fit_add_if(&sums, x[1], b[i] * top, left);
-        fit_add_if(&sums, x[0], a[i] * top, lefts);
-        fit_add_if(&sums, x[3], d[i] * top, right);
-        fit_add_if(&sums, x[4], e[i] * top, rights);
+        fit_add(&sums, 0.0f, 1.0f, 1);
+        fit_add(&sums, x[1], b[i] * top, left);
+        fit_add(&sums, x[0], a[i] * top, lefts);
+        fit_add(&sums, x[3], d[i] * top, right);
+        fit_add(&sums, x[4], e[i] * top, rights);
         float offset = fit_vertex(&sums);
         offset = offset < low ? low : offset > high ? high : offset;
         c->at[i] = left + lefts + right + rights < 2 ? frame : frame + offset;

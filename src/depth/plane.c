@@ -121,7 +121,8 @@ static void median_rows(void *arg, int begin, int end, int block, int thread)
         for (int dy = -1; dy <= 1; dy++)
             row[dy + 1] = rf_image_row_f32(job->in, rf_clamp_int(y + dy, 0, height - 1));
         median_row(row[0], row[1], row[2], width - 2, out + 1);
-        for (int x = 0; x<width; x += width> 1 ? width - 1 : 1) { /* the first and the last */
+        int to_last = width > 1 ? width - 1 : 1;
+        for (int x = 0; x < width; x += to_last) { /* the first and the last */
             for (int n = 0; n < 9; n++)
                 side[n / 3][n % 3] = row[n / 3][rf_clamp_int(x + n % 3 - 1, 0, width - 1)];
             median_row(side[0], side[1], side[2], 1, out + x);
