@@ -162,8 +162,11 @@ static void halves_are_kept_of_large_frames_and_no_more_than_announced(void **st
     run.take.info.height = 2990;
     assert_int_equal(rf_run_halves_all(&run), 0);
     assert_int_equal(rf_run_reads_lumas(&run), 1);
-    run.take.info.height = 2100; /* with them the aligner would hold the most */
+    run.take.info.height = 2100;
     assert_int_equal(rf_run_reads_lumas(&run), 0);
+    assert_int_equal(rf_run_keeps_lumas(rf_run_luma_reduce(4400, 3000), 1), 1);
+    assert_int_equal(rf_run_keeps_lumas(rf_run_luma_reduce(4399, 3000), 1), 0); /* the aligner would hold the most */
+    assert_int_equal(rf_run_keeps_lumas(rf_run_luma_reduce(4400, 3000), 2), 0);
     frames[0].used = frames[2].used = 1;
     assert_int_equal(rf_image_alloc(&luma, 2100, 10, 1, RF_U8, "a luma", &err), RF_OK);
     assert_int_equal(rf_run_keep_half(&run, 0, &luma, NULL, &err), RF_OK);

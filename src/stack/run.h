@@ -40,9 +40,15 @@ rf_status rf_run_sensor(rf_run *run, rf_error *err) RF_CHECKED;
 /* How far lumas are reduced for the aligner. */
 int rf_run_luma_reduce(int width, int height);
 
-/* The depth reads lumas alone, of which the sample's are kept for it: of frames that the aligner has reduced. Of
- * smaller ones it would hold the most with them. */
+/* The depth reads lumas alone: of frames that the aligner has reduced. */
 int rf_run_reads_lumas(const rf_run *run);
+
+/* Those of the sample are kept for it: of 8-bit frames that the aligner has at a quarter. Of smaller ones, or at two
+ * bytes, it would hold the most with them. */
+static inline int rf_run_keeps_lumas(int reduce, int sample_bytes)
+{
+    return reduce >= 4 && sample_bytes == 1;
+}
 
 /* ---- halved lumas (run_halves.c) ---- */
 

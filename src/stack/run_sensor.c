@@ -148,12 +148,12 @@ done:
     return status;
 }
 
-/* Their halves, and of 8-bit frames the lumas themselves, go on to the aligner and the depth, repaired. Those of 16-bit
- * or small frames would make the aligner hold the most; 16-bit files are read quickly. */
+/* Their halves, and of large 8-bit frames the lumas themselves, go on to the aligner and the depth, repaired. */
 static rf_status pass_on(rf_run *run, look *l, rf_error *err)
 {
     rf_status status = RF_OK;
     rf_take *take = l->take;
+    int reduce = rf_run_luma_reduce(take->info.width, take->info.height);
     if (!rf_sensor_map_is_empty(&take->sensor)) /* what was halved on the way is not repaired */
         rf_run_forget_halves(run);
     for (int i = 0; i < l->count && status == RF_OK; i++) {
@@ -165,7 +165,7 @@ static rf_status pass_on(rf_run *run, look *l, rf_error *err)
         status = rf_sensor_repair_luma(&take->sensor, luma, err);
         if (status == RF_OK)
             status = rf_run_keep_half(run, l->index[i], luma, take->pool, err);
-        if (luma->sample != RF_U8 || !rf_run_reads_lumas(run))
+        if (!rf_run_keeps_lumas(reduce, (int)rf_sample_bytes(luma->sample)))
             rf_image_free(luma);
     }
     return status;

@@ -69,7 +69,7 @@ size_t rf_stack_memory_bytes(int width, int height, int channels, int sample_byt
      * dust that goes along. */
     size_t kept = reduce > 1 ? RF_LOOK_FRAMES : 0, halves = (size_t)rf_run_halves_most(sample_bytes);
     halves = reduce > 1 ? (frame_count < (int)halves ? (size_t)frame_count : halves) * (plane / 4) : 0;
-    size_t passed_on = sample_bytes > 1 || reduce == 1 ? 0 : seen;
+    size_t passed_on = rf_run_keeps_lumas((int)reduce, sample_bytes) ? seen : 0;
     size_t aligning = passed_on + slots * plane + RF_POOL_LANES * (decoded / 2) + halves +
                       (4 * (slots + kept) + 48) * lumas + ((size_t)2 << 20) + ((size_t)frame_count << 12) +
                       rf_shadow_memory_bytes(width, height, frame_count);
